@@ -1,0 +1,98 @@
+"""Units and how a number with a unit is read and shown. SI base units inside, prefixes only at the edges.
+
+Symbols and prefixes as in the SI brochure (9th edition, tables 2, 4 and 7). `count` (converter codes),
+`byte`, `ppm` and `1` (a plain ratio) stand beside them as the trade writes them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte", "ppm", "1")
+
+_PREFIX = {"G": 9, "M": 6, "k": 3, "": 0, "m": -3, "u": -6, "µ": -6, "μ": -6, "n": -9, "p": -12}
+_WITH_PREFIX = frozenset(("V", "A", "s", "ohm", "Hz", "W", "C", "F"))
+_ALIAS = {"Ω": "ohm", "°C": "degC", "%": "1", "lsb": "count", "LSB": "count"}
+_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?")
+
+
+def _known_units() -> dict[str, tuple[str, int]]:
+    """Every accepted unit symbol: its base unit and its power of ten."""
+    known = {unit: (unit, 0) for unit in BASE_UNITS}
+    for unit in _WITH_PREFIX:
+        known |= {prefix + unit: (unit, power) for prefix, power in _PREFIX.items()}
+    known |= {prefix + "Ω": ("ohm", power) for prefix, power in _PREFIX.items()}
+    known |= {alias: (unit, 0) for alias, unit in _ALIAS.items()}
+    known["%"] = ("1", -2)
+    return known
+
+
+_UNITS = _known_units()
+
+
+def base_unit(unit: str) -> tuple[str, float]:
+    """Base unit of a symbol and the factor that brings a value in `unit` to it.
+
+    Raises ValueError for an unknown symbol; `mV` is not `V`, and `MV` is not `mV`.
+    """
+    try:
+        base, power = _UNITS[unit]
+    except KeyError:
+        raise ValueError(
+            f"unknown unit {unit!r}; known: {', '.join(BASE_UNITS)}, with an SI prefix"
+        ) from None
+    return base, 10.0**power
+
+
+def to_base(value: float, unit: str) -> tuple[float, str]:
+    """`value` in `unit` as (value in the base unit, base unit), rounded once. Raises ValueError."""
+    base, power = _UNITS[unit] if unit in _UNITS else (base_unit(unit)[0], 0)
+    # dividing by an exact power of ten rounds once; multiplying by an inexact 1e-3 rounds twice
+    return (value * 10.0**power if power >= 0 else value / 10.0**-power), base
+
+
+def parse_quantity(text: str) -> tuple[float, str]:
+    """A number with its unit, such as '3.70 V' or '16 uA', as (value in the base unit, base unit).
+
+    Raises ValueError when the text is no finite number with a known unit.
+    """
+    match = _QUANTITY.fullmatch(text)
+    if match is None or match[2] is None:
+        raise ValueError(f"{text!r} is not a number with a unit, such as '3.7 V' or '16 uA'")
+    value, unit = to_base(float(match[1]), match[2].strip())
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is not a finite number")
+    return value, unit
+
+
+def format_quantity(value: float | None, unit: str, *, resolution: float | None = None) -> str:
+    """A value for people: engineering prefix, and digits down to `resolution` (in the base unit) if given."""
+    if value is None or not math.isfinite(value):
+        return "no number"
+    power = _display_power(value, unit)
+    scaled = value / 10.0**power
+    shown = f"{scaled:.{_decimals(scaled, power, resolution)}f}"
+    if float(shown) == 0.0:
+        shown = shown.lstrip("-")
+    return f"{shown} {_display_unit(unit, power)}".rstrip()
+
+
+def _display_power(value: float, unit: str) -> int:
+    if unit not in _WITH_PREFIX or value == 0.0:
+        return 0
+    power = 3 * math.floor(math.log10(abs(value) * (1 + 1e-12)) / 3)
+    return max(-12, min(9, power))
+
+
+def _decimals(scaled: float, power: int, resolution: float | None) -> int:
+    if resolution is not None and resolution > 0.0:
+        return max(0, min(9, math.ceil(power - math.log10(resolution) - 1e-9)))
+    magnitude = math.floor(math.log10(abs(scaled))) if scaled else 0
+    return max(0, 3 - magnitude)
+
+
+def _display_unit(unit: str, power: int) -> str:
+    prefix = {9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "µ", -9: "n", -12: "p"}[power]
+    symbol = {"ohm": "Ω", "degC": "°C", "1": "", "count": "counts", "byte": "bytes"}.get(unit, unit)
+    return prefix + symbol
