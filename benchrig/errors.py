@@ -8,6 +8,7 @@
     |   |   |-- InstrumentTimeout      (also a TimeoutError) no complete answer in time
     |   |   |-- InstrumentReplyError   an answer came and cannot be used
     |   |   |-- InstrumentRefusal      the instrument's own error queue says why
+    |   |   |-- InstrumentUnfit        a sound answer: over range, no number, not what was set
     |   |   |-- InstrumentLost         not reachable, or the connection ended
     |   |   `-- InstrumentIdentityError  another instrument or serial number than the bench file names
     |   |-- OwnershipError         somebody else holds the instrument or the port
@@ -74,6 +75,10 @@ class InstrumentReplyError(InstrumentError):
 
 class InstrumentRefusal(InstrumentError):
     """The instrument put an entry into its error queue."""
+
+
+class InstrumentUnfit(InstrumentError):
+    """A sound answer that says the instrument cannot serve: over range, no number, not what was set."""
 
 
 class InstrumentLost(InstrumentError):

@@ -1,0 +1,393 @@
+"""The bench file: what stands on the table and how it is wired. Values in, checked value objects out.
+
+Owns the meaning of `fixtures/benches/*.toml`. A file is read as a whole and every problem is told at once.
+Knows nothing of the board but the path of its profile.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchrig.bench.command_table import KINDS, find_table, read_command_table, unknown_table
+from benchrig.errors import ConfigError
+from benchrig.judge.uncertainty import AccuracyTerms
+from benchrig.toml_reader import nearest, read_toml
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from benchrig.bench.command_table import CommandTable
+    from benchrig.toml_reader import Section
+
+SIMULATED = "simulated"
+"""As a resource or a port: the address is the one that the simulated bench announces."""
+
+METER_NETS = ("terminals", "rail", "temperature")
+SERIAL_LINES = ("console", "modem_uart")
+RELEASES = ("close", "none")
+_ACCURACY_OF = {
+    "supply": ("set_voltage", "voltage", "current"),
+    "meter": ("voltage", "temperature"),
+    "recorder": ("current",),
+}
+
+
+@dataclass(frozen=True)
+class InstrumentSpec:
+    """An instrument: where it answers, who it must be, how it is spoken to and how far it can be believed."""
+
+    name: str
+    kind: str
+    table: CommandTable
+    resource: str
+    backend: str
+    maker: str
+    model: str
+    serial: str
+    calibrated: date | None
+    calibration_due: date | None
+    timeout_s: float
+    accuracy: Mapping[str, AccuracyTerms]
+
+
+@dataclass(frozen=True)
+class SourceWiring:
+    """Which supply output feeds the battery terminals, through what."""
+
+    instrument: str
+    channel: int | None
+    lead_ohm: float
+    contact_ohm: float
+
+
+@dataclass(frozen=True)
+class MeterWiring:
+    """Which meter input sees a net, on which fixed range (0: the function has none)."""
+
+    instrument: str
+    channel: int | None
+    range: float
+
+
+@dataclass(frozen=True)
+class RecorderWiring:
+    """Which current recorder stands in the battery lead, and the ranges to use."""
+
+    instrument: str
+    channel: int | None
+    sleep_range_a: float
+    transmit_range_a: float
+
+
+@dataclass(frozen=True)
+class SerialWiring:
+    """A serial port, the state of its control lines, and how the link lets go of the board.
+
+    `release` "close": a closed port neither feeds nor loads the board; "none": nothing is known to release it,
+    so a floor current cannot be decided.
+    """
+
+    port: str
+    dtr: bool
+    rts: bool
+    release: str
+
+
+@dataclass(frozen=True)
+class SlotSpec:
+    """One place for a board."""
+
+    name: str
+    profile: Path
+    battery: SourceWiring
+    meters: Mapping[str, MeterWiring]
+    recorder: RecorderWiring | None
+    serial: Mapping[str, SerialWiring]
+
+    @property
+    def instruments(self) -> tuple[str, ...]:
+        """Names of all instruments that this slot uses, each once."""
+        used = [self.battery.instrument, *(wiring.instrument for wiring in self.meters.values())]
+        used += [self.recorder.instrument] if self.recorder else []
+        return tuple(dict.fromkeys(used))
+
+
+@dataclass(frozen=True)
+class SimulationSpec:
+    """The mark of a simulated bench; everything else in it is the simulator's own business."""
+
+    scale: float
+    seed: int
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BenchSpec:
+    """A whole bench file."""
+
+    path: Path
+    name: str
+    simulation: SimulationSpec | None
+    real_cell: bool
+    transmitter: str
+    instruments: Mapping[str, InstrumentSpec]
+    slots: Mapping[str, SlotSpec] = field(default_factory=dict)
+
+
+def read_bench_file(path: Path) -> BenchSpec:
+    """Read and check a bench file. Raises ConfigError with every problem at once."""
+    return read_toml(path, what="bench file", build=lambda top: _bench(top, path))
+
+
+def _bench(top: Section, path: Path) -> BenchSpec:
+    top.integer("schema", at_least=1, at_most=1)
+    simulation = _simulation(top)
+    backend = top.text("backend", default="@py")
+    instruments = {
+        name: spec
+        for name, section in top.sections("instruments")
+        if (spec := _instrument(section, name, backend, path, simulated=simulation is not None))
+    }
+    listed = _names_of(top, "instruments")
+    bench = BenchSpec(
+        path=path,
+        name=top.text("name"),
+        simulation=simulation,
+        real_cell=top.boolean("real_cell", default=False),
+        transmitter=top.text("transmitter", default="none", accepted=("none", "dummy load", "antenna")),
+        instruments=instruments,
+        slots={
+            name: slot
+            for name, section in top.sections("slots")
+            if (slot := _slot(section, name, path, instruments, listed, simulated=simulation is not None))
+        },
+    )
+    if not bench.slots and not top.problems:
+        top.problem("slots", "a bench has at least one slot")
+    _check_shared_inputs(top, bench)
+    top.finish()
+    return bench
+
+
+def _names_of(top: Section, key: str) -> tuple[str, ...]:
+    section = top.section(key, required=False)
+    return section.names() if section else ()
+
+
+def _simulation(top: Section) -> SimulationSpec | None:
+    section = top.section("simulation", required=False)
+    if section is None:
+        return None
+    spec = SimulationSpec(
+        scale=section.number("scale", default=1.0, above=0.0, at_most=100.0),
+        seed=section.integer("seed", default=1, at_least=0, at_most=2**32 - 1),
+        faults=section.texts("faults", default=()),
+    )
+    section.finish(also_known=("ambient_c", "models"))
+    return spec
+
+
+def _instrument(section: Section, name: str, backend: str, path: Path, *, simulated: bool) -> InstrumentSpec | None:
+    kind = section.text("kind", accepted=KINDS)
+    table = _table_of(section, kind, path)
+    resource = section.text("resource")
+    if resource == SIMULATED and not simulated:
+        section.problem("resource", f"{SIMULATED!r} needs a [simulation] table; name a VISA resource instead")
+    calibrated, due = section.day("calibrated"), section.day("calibration_due")
+    if calibrated and due and due < calibrated:
+        section.problem("calibration_due", f"{due} is before the calibration of {calibrated}")
+    spec = InstrumentSpec(
+        name=name,
+        kind=kind,
+        table=table,  # type: ignore[arg-type]  # a missing table is a problem: no spec with it leaves this file
+        resource=resource,
+        backend=section.text("backend", default=backend),
+        maker=section.text("maker", default="", empty=True),
+        model=section.text("model"),
+        serial=section.text("serial"),
+        calibrated=calibrated,
+        calibration_due=due,
+        timeout_s=section.number("timeout_s", default=2.0, above=0.0, at_most=600.0),
+        accuracy={quantity: _accuracy(terms) for quantity, terms in section.sections("accuracy", required=False)},
+    )
+    _check_accuracy_names(section, spec)
+    section.finish()
+    return spec if table else None
+
+
+def _table_of(section: Section, kind: str, path: Path) -> CommandTable | None:
+    name = section.text("table")
+    if not name:
+        return None
+    found = find_table(name, beside=path.parent)
+    if found is None:
+        section.problem("table", unknown_table(name))
+        return None
+    try:
+        table = read_command_table(found)
+    except ConfigError as wrong:
+        section.problems.extend(wrong.problems)
+        return None
+    if kind and table.kind != kind:
+        section.problem("table", f"{name!r} is a table for a {table.kind}, and this instrument is a {kind}")
+    return table
+
+
+def _accuracy(section: Section) -> AccuracyTerms:
+    terms = AccuracyTerms(
+        of_reading=_or_zero(section.number("of_reading_percent", default=0.0, at_least=0.0)) / 100.0,
+        of_range=_or_zero(section.number("of_range_percent", default=0.0, at_least=0.0)) / 100.0,
+        resolution=_or_zero(section.number("resolution", default=0.0, at_least=0.0)),
+        floor=_or_zero(section.number("fixed", default=0.0, at_least=0.0)),
+    )
+    section.finish()
+    return terms
+
+
+def _or_zero(value: float) -> float:
+    return 0.0 if math.isnan(value) else value  # NaN stands for a value already reported as a problem
+
+
+def _check_accuracy_names(section: Section, spec: InstrumentSpec) -> None:
+    known = _ACCURACY_OF.get(spec.kind, ())
+    for quantity in spec.accuracy:
+        if known and quantity not in known:
+            section.problem(
+                f"accuracy.{quantity}",
+                f"a {spec.kind} has no such quantity{nearest(quantity, known)}; known: {', '.join(known)}",
+            )
+
+
+def _slot(
+    section: Section,
+    name: str,
+    path: Path,
+    instruments: Mapping[str, InstrumentSpec],
+    listed: tuple[str, ...],
+    *,
+    simulated: bool,
+) -> SlotSpec | None:
+    wiring = _Wiring(instruments, listed)
+    profile = path.parent / section.text("profile")
+    battery = section.section("battery")
+    recorder = section.section("recorder", required=False)
+    spec = SlotSpec(
+        name=name,
+        profile=profile,
+        battery=wiring.source(battery) if battery else SourceWiring("", None, 0.0, 0.0),
+        meters={net: wiring.meter(child) for net, child in _named(section, "meters", METER_NETS, "net")},
+        recorder=wiring.recorder(recorder) if recorder else None,
+        serial={
+            line: _serial(child, simulated=simulated) for line, child in _named(section, "serial", SERIAL_LINES, "line")
+        },
+    )
+    for net, needed in (
+        ("meters.terminals", "terminals" in spec.meters),
+        ("serial.console", "console" in spec.serial),
+    ):
+        if not needed:
+            section.problem(net, "this table is missing; without it no value of the board can be compared")
+    section.section("solar", required=False)
+    section.finish()
+    return spec
+
+
+def _named(section: Section, key: str, known: tuple[str, ...], word: str) -> list[tuple[str, Section]]:
+    """Sub-tables whose names are a closed set; an unknown name is a problem."""
+    found = list(section.sections(key, required=False))
+    for name, child in found:
+        if name not in known:
+            child.problem("", f"unknown {word}{nearest(name, known)}; known: {', '.join(known)}")
+    return [(name, child) for name, child in found if name in known]
+
+
+@dataclass(frozen=True)
+class _Wiring:
+    """Reads the tables that name an instrument and one of its inputs."""
+
+    instruments: Mapping[str, InstrumentSpec]
+    listed: tuple[str, ...]
+
+    def _input(self, section: Section, kind: str) -> tuple[str, int | None]:
+        name = section.text("instrument")
+        channel = section.integer("channel", default=None, at_least=0, at_most=9999) if section.has("channel") else None
+        spec = self.instruments.get(name)
+        if spec is None:
+            if name and name not in self.listed:
+                section.problem(
+                    "instrument",
+                    f"there is no instrument {name!r}{nearest(name, self.listed)}; "
+                    f"this file has: {', '.join(self.listed) or 'none'}",
+                )
+            return name, channel
+        if spec.kind and spec.kind != kind:
+            section.problem("instrument", f"{name!r} is a {spec.kind}; a {kind} is needed here")
+        elif channel is None and _names_channel(spec.table):
+            section.problem("channel", f"this key is missing: the command table {spec.table.name} names a channel")
+        return name, channel
+
+    def source(self, section: Section) -> SourceWiring:
+        name, channel = self._input(section, "supply")
+        wiring = SourceWiring(
+            name,
+            channel,
+            lead_ohm=section.number("lead_ohm", default=0.0, at_least=0.0, at_most=100.0),
+            contact_ohm=section.number("contact_ohm", default=0.0, at_least=0.0, at_most=100.0),
+        )
+        section.finish()
+        return wiring
+
+    def meter(self, section: Section) -> MeterWiring:
+        name, channel = self._input(section, "meter")
+        wiring = MeterWiring(name, channel, range=section.number("range", default=0.0, at_least=0.0))
+        section.finish()
+        return wiring
+
+    def recorder(self, section: Section) -> RecorderWiring:
+        name, channel = self._input(section, "recorder")
+        wiring = RecorderWiring(
+            name,
+            channel,
+            sleep_range_a=section.number("sleep_range_a", default=0.01, above=0.0, at_most=10.0),
+            transmit_range_a=section.number("transmit_range_a", default=0.1, above=0.0, at_most=10.0),
+        )
+        section.finish()
+        return wiring
+
+
+def _names_channel(table: CommandTable) -> bool:
+    messages = [reading.query for reading in table.readings.values()]
+    messages += [setting.set for setting in table.settings.values()]
+    return any("{channel}" in message for message in messages)
+
+
+def _serial(section: Section, *, simulated: bool) -> SerialWiring:
+    wiring = SerialWiring(
+        port=section.text("port"),
+        dtr=section.boolean("dtr", default=False),
+        rts=section.boolean("rts", default=False),
+        release=section.text("release", default="close", accepted=RELEASES),
+    )
+    if wiring.port == SIMULATED and not simulated:
+        section.problem("port", f"{SIMULATED!r} needs a [simulation] table; name a serial port by its USB path")
+    section.finish()
+    return wiring
+
+
+def _check_shared_inputs(top: Section, bench: BenchSpec) -> None:
+    """No two nets may claim one instrument input: the second would read the first one's volts."""
+    claimed: dict[tuple[str, int | None], str] = {}
+    for slot in bench.slots.values():
+        uses: dict[str, SourceWiring | MeterWiring | RecorderWiring] = {f"slots.{slot.name}.battery": slot.battery}
+        uses |= {f"slots.{slot.name}.meters.{net}": wiring for net, wiring in slot.meters.items()}
+        if slot.recorder:
+            uses[f"slots.{slot.name}.recorder"] = slot.recorder
+        for place, wiring in uses.items():
+            first = claimed.setdefault((wiring.instrument, wiring.channel), place)
+            if first != place and wiring.instrument:
+                channel = "" if wiring.channel is None else f" channel {wiring.channel}"
+                top.problem(place, f"{wiring.instrument!r}{channel} is already wired to {first}")

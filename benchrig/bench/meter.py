@@ -1,0 +1,69 @@
+"""One input of a multimeter: volts of a net, or the temperature beside the board, on a fixed range."""
+
+from __future__ import annotations
+
+import statistics
+from typing import TYPE_CHECKING
+
+from benchrig.errors import ConfigError
+from benchrig.judge.uncertainty import AccuracyTerms, combine, standard_uncertainty
+from benchrig.reading import Reading
+
+if TYPE_CHECKING:
+    from benchrig.bench.bench_file import MeterWiring
+    from benchrig.bench.command_table import NumberReading
+    from benchrig.bench.instrument import Instrument
+    from benchrig.clock import Clock
+
+
+class Meter:
+    """A net as a meter sees it."""
+
+    def __init__(self, instrument: Instrument, wiring: MeterWiring, clock: Clock, *, net: str) -> None:
+        self.instrument = instrument
+        self.wiring = wiring
+        self.net = net
+        self._clock = clock
+        self._prepared = ""
+
+    def read_voltage(self, *, count: int = 1) -> Reading:
+        """Mean of `count` readings in volts."""
+        return self._read("voltage", count)
+
+    def read_temperature(self, *, count: int = 1) -> Reading:
+        """Mean of `count` readings in degrees Celsius."""
+        return self._read("temperature", count)
+
+    def _read(self, quantity: str, count: int) -> Reading:
+        reading = self._table_reading(quantity)
+        self._prepare(reading)
+        at_s = self._clock.now_s()
+        query = reading.query.format(channel=self.wiring.channel, range=self.wiring.range)
+        taken = [self.instrument.number(query, unit=reading.unit, header=reading.header) for _ in range(count)]
+        values = [value for value, _ in taken]
+        type_b = standard_uncertainty(
+            statistics.fmean(values),
+            range_=self.wiring.range,
+            terms=self.instrument.spec.accuracy.get(quantity, AccuracyTerms()),
+        )
+        combined = combine(values, type_b=type_b)
+        raw = ", ".join(raw for _, raw in taken)
+        source = f"{self.instrument.name} at {self.net}"
+        return Reading(combined.mean, reading.unit, combined.standard_uncertainty, source, raw, at_s, count)
+
+    def _table_reading(self, quantity: str) -> NumberReading:
+        try:
+            return self.instrument.table.readings[quantity]
+        except KeyError:
+            raise ConfigError(
+                f"meter {self.instrument.name}: its command table {self.instrument.table.name} has no reading of "
+                f"{quantity}; known there: {', '.join(self.instrument.table.readings)}"
+            ) from None
+
+    def _prepare(self, reading: NumberReading) -> None:
+        """Function and range are sent only when they change, and after every resync."""
+        command = reading.prepare.format(channel=self.wiring.channel, range=self.wiring.range)
+        state = f"{command}#{self.instrument.resyncs}"
+        if command and state != self._prepared:
+            self.instrument.command(command)
+            self._prepared = state

@@ -1,0 +1,59 @@
+"""The checks that the shipped suites know: their names, titles, and the values a profile may limit in each.
+
+One table, so that a profile's limits, a suite's calls and a report's titles cannot drift apart. A check of a
+user's own (`own_checks` in the profile) may limit values of any name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+@dataclass(frozen=True)
+class CheckKind:
+    """A check: its title for reports, and the unit (base) of each value that can be limited."""
+
+    title: str
+    values: Mapping[str, str]
+
+
+CHECKS: Mapping[str, CheckKind] = {
+    "first_touch": CheckKind("first touch at a low current limit", {"current": "A"}),
+    "identity_start": CheckKind("identity and firmware at the start", {"boot_time": "s"}),
+    "rail": CheckKind("3.3 V rail over the battery range, under load", {"voltage": "V"}),
+    "battery_sweep": CheckKind(
+        "reported battery voltage against the terminals, up and down",
+        {
+            "error": "V",
+            "gain_error": "1",
+            "offset": "V",
+            "residual": "V",
+            "hysteresis": "V",
+            "noise": "V",
+            "counts_gain_error": "1",
+            "counts_offset": "count",
+            "counts_residual": "count",
+        },
+    ),
+    "payload_bytes": CheckKind(
+        "bytes handed to the modem against console and terminals",
+        {"battery_difference": "V", "battery_error": "V", "temperature_difference": "degC"},
+    ),
+    "temperature": CheckKind("temperature against the bench's own sensor", {"error": "degC", "probe_error": "degC"}),
+    "floor_current": CheckKind(
+        "floor current in sleep, link released",
+        {"floor": "A", "mean": "A", "wake_charge": "C", "wake_period": "s"},
+    ),
+    "transmit": CheckKind(
+        "current through an uplink",
+        {"peak": "A", "plateau": "A", "duration": "s", "charge": "C"},
+    ),
+    "identity_end": CheckKind("the same board at the end, no unexpected restart", {}),
+    "output_off": CheckKind("output off, seen by read-back and at the terminals", {"terminals": "V"}),
+}
+
+USES = ("production", "nightly", "signoff")
