@@ -15,6 +15,7 @@
     |   |-- PortError              a serial port that cannot be opened, or vanished
     |   `-- RecordError            a journal or report could not be written
     `-- BoardError                 the board broke its protocol: charged to the board
+        |-- BoardOverload          the board holds the supply in its current limit
         |-- BoardTimeout           (also a TimeoutError) no complete answer that began after the question
         `-- BoardProtocolError     an answer came and does not follow the profile
 
@@ -103,6 +104,10 @@ class RecordError(BenchError):
 
 class BoardError(BenchrigError):
     """The board broke its protocol."""
+
+
+class BoardOverload(BoardError):
+    """The board holds the supply in its current limit."""
 
 
 class BoardTimeout(BoardError, TimeoutError):

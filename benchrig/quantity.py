@@ -39,9 +39,7 @@ def base_unit(unit: str) -> tuple[str, float]:
     try:
         base, power = _UNITS[unit]
     except KeyError:
-        raise ValueError(
-            f"unknown unit {unit!r}; known: {', '.join(BASE_UNITS)}, with an SI prefix"
-        ) from None
+        raise ValueError(f"unknown unit {unit!r}; known: {', '.join(BASE_UNITS)}, with an SI prefix") from None
     return base, 10.0**power
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import string
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, cast, get_args
 
 from benchrig.toml_reader import nearest, read_toml
 
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 TABLES = Path(__file__).parent / "tables"
 KINDS = ("supply", "meter", "recorder")
-ENCODINGS = ("float32-be", "float32-le", "int16-be", "int16-le", "ascii")
+Encoding = Literal["float32-be", "float32-le", "int16-be", "int16-le", "ascii"]
+ENCODINGS: tuple[Encoding, ...] = get_args(Encoding)
 
 _SETTINGS: Mapping[str, Mapping[str, str]] = {
     "supply": {"voltage": "V", "current_limit": "A", "protection": "V"},
@@ -87,7 +88,7 @@ class Capture:
     abort: str
     measuring: Condition
     fetch: str
-    encoding: str
+    encoding: Encoding
     unit: str
 
 
@@ -262,7 +263,7 @@ def _capture(top: Section) -> Capture | None:
         abort=_message(section, "abort"),
         measuring=_condition(measuring) if measuring else Condition("", 0),
         fetch=_message(section, "fetch"),
-        encoding=section.text("encoding", accepted=ENCODINGS),
+        encoding=cast("Encoding", section.text("encoding", accepted=ENCODINGS)),
         unit=section.text("unit", default="A"),
     )
     section.finish()

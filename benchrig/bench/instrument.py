@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 import tenacity
 
 from benchrig.errors import (
+    InstrumentError,
     InstrumentIdentityError,
     InstrumentLost,
     InstrumentRefusal,
@@ -136,7 +137,7 @@ class Instrument:
     def _read_errors(self) -> list[str]:
         if not self.table.error_query:
             return []
-        entries = []
+        entries: list[str] = []
         for _ in range(_MAX_ERRORS):
             line = self._live_wire().query(self.table.error_query.encode("ascii"), timeout_s=self.spec.timeout_s)
             entry = self._parse(scpi.parse_error_entry, line.decode("ascii", "replace"), "its error queue")
@@ -316,7 +317,7 @@ class Instrument:
 
             return self._policy(again)
 
-    def _unusable(self, query: str, wrong: scpi.NotANumber) -> InstrumentReplyError:
+    def _unusable(self, query: str, wrong: scpi.NotANumber) -> InstrumentError:
         text = f"{self._at()}: asked {query!r}, {wrong}"
         if wrong.kind in ("overload", "not a number"):
             return InstrumentUnfit(f"{text}; check range, leads and wiring", self.name)

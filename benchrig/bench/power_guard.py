@@ -41,6 +41,7 @@ class OffOrder(msgspec.Struct, frozen=True, kw_only=True):
     write_termination: str
     off: str
     query: str
+    header: str = ""
 
 
 class GuardOrders(msgspec.Struct, frozen=True, kw_only=True):
@@ -119,7 +120,7 @@ def switch_off(order: OffOrder) -> str:
     try:
         wire.write(order.off.encode("ascii"))
         answer = wire.query(order.query.encode("ascii"), timeout_s=1.0).decode("ascii", "replace")
-        if scpi.parse_boolean(answer):
+        if scpi.parse_boolean(answer, header=order.header or None):
             raise InstrumentError(f"supply {order.name} at {order.resource}: told off, still says {answer!r}")
         return answer
     except ValueError as wrong:

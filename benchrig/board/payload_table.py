@@ -66,8 +66,8 @@ def _field(section: Section) -> Field:
         kind=cast("Kind", section.text("kind", default="unsigned", accepted=_KINDS)),
         bit=section.integer("bit", default=0, at_least=0, at_most=7),
         byte_order=cast("ByteOrder", order) if order else None,
-        scale=_exact(section, "scale", "1"),
-        add=_exact(section, "add", "0"),
+        scale=_exact(section, "scale", 1),
+        add=_exact(section, "add", 0),
         unit=base,
         invalid=_words(section, "invalid"),
         flags=_words(section, "flags"),
@@ -77,7 +77,7 @@ def _field(section: Section) -> Field:
     return field
 
 
-def _exact(section: Section, key: str, default: str) -> str:
+def _exact(section: Section, key: str, default: int) -> str | int:
     """A factor as its shortest decimal text, so that 0.001 stays a thousandth and not a binary fraction."""
     return repr(section.number(key)) if section.has(key) else default
 

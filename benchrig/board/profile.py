@@ -107,6 +107,26 @@ class TransmitPlan:
 
 
 @dataclass(frozen=True)
+class BoardTimes:
+    """The board's own times as designed (s): the floor under any bench's speed. For reports, never for verdicts."""
+
+    boot: float
+    battery: float
+    frame: float
+    temperature: float
+    power_down: float
+
+
+@dataclass(frozen=True)
+class PayloadRoles:
+    """Which fields of the payload carry what the bench can measure: battery, temperature, further probes."""
+
+    battery: str
+    temperature: str
+    probes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class BoardProfile:
     """A whole profile."""
 
@@ -125,6 +145,7 @@ class BoardProfile:
     question_attempts: int
     converter: ConverterPlan
     field_map: FieldMap
+    roles: PayloadRoles
     modem_frame: str
     sweep: SweepPlan
     rail: RailPlan
@@ -133,6 +154,7 @@ class BoardProfile:
     limits: Mapping[str, Mapping[str, Limit]]
     required: Mapping[str, tuple[str, ...]]
     own_checks: tuple[str, ...]
+    takes_s: BoardTimes | None
 
     def title(self, check: str) -> str:
         """What a report calls a check."""
@@ -152,6 +174,7 @@ def _profile(top: Section, path: Path) -> BoardProfile:
     maxima.finish()
     own_checks = top.texts("own_checks", default=())
     console = _need(top, "console")
+    field_map = read_field_map(_need(top, "payload"))
     profile = BoardProfile(
         path=path,
         name=top.text("name"),
@@ -167,7 +190,8 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         checksum=_checksum(console),
         question_attempts=console.integer("attempts", default=3, at_least=1, at_most=10),
         converter=_converter(_need(top, "converter")),
-        field_map=read_field_map(_need(top, "payload")),
+        field_map=field_map,
+        roles=_roles(_need(top, "payload_roles"), field_map),
         modem_frame=_modem_frame(_need(top, "modem")),
         sweep=_sweep(_need(top, "sweep"), maximum_v),
         rail=_rail(_need(top, "rail"), maximum_v),
@@ -176,6 +200,7 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         limits=_limits(top, own_checks),
         required=_required(top, own_checks),
         own_checks=own_checks,
+        takes_s=_takes(top),
     )
     console.finish()
     top.finish()
@@ -302,6 +327,31 @@ def _converter(section: Section) -> ConverterPlan:
     )
     section.finish()
     return plan
+
+
+def _roles(section: Section, field_map: FieldMap) -> PayloadRoles:
+    known = tuple(placed.name for placed in field_map.placed(field_map.least_bytes))
+    roles = PayloadRoles(
+        battery=section.text("battery", accepted=known),
+        temperature=section.text("temperature", accepted=known),
+        probes=section.texts("probes", default=(), accepted=known),
+    )
+    section.finish()
+    return roles
+
+
+def _takes(top: Section) -> BoardTimes | None:
+    section = top.section("takes_s", required=False)
+    if section is None:
+        return None
+    times = BoardTimes(
+        **{
+            name: section.number(name, default=0.0, at_least=0.0)
+            for name in ("boot", "battery", "frame", "temperature", "power_down")
+        }
+    )
+    section.finish()
+    return times
 
 
 def _modem_frame(section: Section) -> str:

@@ -1,0 +1,186 @@
+"""A board on its slot: its console asked by the profile's grammar, its modem line listened to.
+
+Turns the named text fields of an answer into numbers with units; a field that is no number is the board's
+protocol error, never a value. Knows nothing of instruments.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from benchrig.errors import BoardProtocolError, BoardTimeout
+from benchrig.protocol.console import field_number
+
+if TYPE_CHECKING:
+    from benchrig.board.console_link import ConsoleLink
+    from benchrig.board.modem_tap import ModemTap
+    from benchrig.board.profile import BoardProfile
+    from benchrig.protocol.console import Answer, Notice
+
+
+@dataclass(frozen=True)
+class BoardIdentity:
+    """What the board says of itself."""
+
+    serial: str
+    firmware: str
+    image: str
+    chip: str
+    eui: str
+    boots: int
+
+
+@dataclass(frozen=True)
+class BatteryAnswer:
+    """One conversion of the battery voltage: raw code and the voltage that the firmware makes of it."""
+
+    counts: float
+    reported_v: float
+    raw: str
+    at_s: float
+
+
+@dataclass(frozen=True)
+class TemperatureAnswer:
+    """The board's own temperature."""
+
+    celsius: float
+    raw: str
+    at_s: float
+
+
+@dataclass(frozen=True)
+class FrameAnswer:
+    """A frame as announced on the console, and its bytes as handed to the modem (None: no line came)."""
+
+    reported_v: float
+    celsius: float
+    port: int
+    length: int
+    raw: str
+    handed_port: int | None
+    handed: bytes | None
+    modem_line: str
+    at_s: float
+
+
+class Board:
+    """Typed questions to one board."""
+
+    def __init__(self, profile: BoardProfile, console: ConsoleLink, tap: ModemTap | None) -> None:
+        self.profile = profile
+        self.console = console
+        self.tap = tap
+        self._frame = re.compile(profile.modem_frame)
+
+    def wait_for_boot(self, *, after_s: float) -> Notice:
+        """The boot notice that began after `after_s`. Raises BoardTimeout."""
+        return self.console.wait_for_notice(
+            "boot", began_after_s=after_s, timeout_s=self.profile.identity.boot_s, expected_notices=("boot",)
+        )
+
+    def identity(self) -> BoardIdentity:
+        """Ask the board who it is."""
+        fields = self.console.ask("identity").fields
+        return BoardIdentity(
+            serial=_text(fields, "serial"),
+            firmware=_text(fields, "firmware"),
+            image=fields.get("image", ""),
+            chip=fields.get("chip", ""),
+            eui=fields.get("eui", ""),
+            boots=int(field_number(fields, "boots")),
+        )
+
+    def battery(self) -> BatteryAnswer:
+        """Have the board convert its battery voltage once."""
+        answer = self.console.ask("battery")
+        return BatteryAnswer(
+            counts=field_number(answer.fields, "counts"),
+            reported_v=field_number(answer.fields, "millivolts") / 1000.0,
+            raw=_raw(answer),
+            at_s=answer.line.ended_s,
+        )
+
+    def temperature(self) -> TemperatureAnswer:
+        """Ask the board's temperature."""
+        answer = self.console.ask("temperature")
+        return TemperatureAnswer(field_number(answer.fields, "celsius"), _raw(answer), answer.line.ended_s)
+
+    def load(self, *, on: bool) -> None:
+        """Switch the board's own load on its 3.3 V rail."""
+        self.console.ask("load_on" if on else "load_off")
+
+    def frame(self) -> FrameAnswer:
+        """Have the board build a frame and hand it to its modem, without sending it."""
+        mark = self.tap.mark() if self.tap else 0
+        return self._handed("frame", mark)
+
+    def report(self) -> FrameAnswer:
+        """Have the board send one uplink; returns as soon as the bytes went to the modem."""
+        mark = self.tap.mark() if self.tap else 0
+        return self._handed("report", mark)
+
+    def wait_for_report_done(self, *, after_s: float, timeout_s: float) -> Notice:
+        """The notice that the uplink and its receive windows are over."""
+        return self.console.wait_for_notice("report_done", began_after_s=after_s, timeout_s=timeout_s)
+
+    def release_links(self) -> None:
+        """Close every port to the board, so that no adapter feeds or loads it."""
+        self.console.release()
+        if self.tap:
+            self.tap.release()
+
+    def reopen_links(self) -> None:
+        """Open the ports again. Raises PortError."""
+        self.console.reopen()
+        if self.tap:
+            self.tap.reopen()
+
+    def close_links(self) -> None:
+        """End listening for good; a second call does nothing."""
+        self.console.close()
+        if self.tap:
+            self.tap.close()
+
+    def _handed(self, question: str, mark: int) -> FrameAnswer:
+        answer = self.console.ask(question)
+        line = self._modem_line(mark)
+        found = self._frame.fullmatch(line) if line else None
+        return FrameAnswer(
+            reported_v=field_number(answer.fields, "millivolts") / 1000.0,
+            celsius=field_number(answer.fields, "celsius"),
+            port=int(field_number(answer.fields, "port")),
+            length=int(field_number(answer.fields, "length")),
+            raw=_raw(answer),
+            handed_port=int(found["port"]) if found else None,
+            handed=bytes.fromhex(found["payload"]) if found else None,
+            modem_line=line,
+            at_s=answer.line.ended_s,
+        )
+
+    def _modem_line(self, mark: int) -> str:
+        """The first line of the modem UART since `mark` that hands over a frame; '' when none comes."""
+        if self.tap is None:
+            return ""
+        question = self.profile.grammar.question("frame")
+        try:
+            line = self.tap.wait_for(self._frame, mark, question.timeout_s)
+        except BoardTimeout:
+            return ""
+        return line.text
+
+
+def _text(fields: dict[str, str], name: str) -> str:
+    try:
+        return fields[name]
+    except KeyError:
+        raise BoardProtocolError(
+            f"the board's identity has no field {name!r} (it has: {', '.join(fields)}); the profile's answer "
+            "pattern must name it"
+        ) from None
+
+
+def _raw(answer: Answer) -> str:
+    return answer.line.text.decode("ascii", "backslashreplace")

@@ -1,0 +1,336 @@
+"""One run of one board on one slot: from the first line of its journal to its report.
+
+Holds the promises that must not depend on who calls: the journal begins before the power, a report that says
+"interrupted" lies there before the first check, the guard stands by before the output closes, and `finish`
+switches off, reads back and writes the end whatever happened before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import socket
+import sys
+import time
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from benchrig import __version__
+from benchrig.bench.open_bench import off_order
+from benchrig.bench.power_guard import GuardOrders, PowerGuard
+from benchrig.bench.supply import Maxima
+from benchrig.board.board import Board
+from benchrig.board.console_link import ConsoleLink
+from benchrig.board.modem_tap import ModemTap
+from benchrig.check import Check
+from benchrig.errors import BenchError, BenchrigError, BoardError, RecordError
+from benchrig.journal import JournalWriter, read_journal
+from benchrig.procedures.critical_path import critical_path_s
+from benchrig.procedures.on_bench import OnBench, Phases
+from benchrig.records import (
+    CheckFinished,
+    CheckStarted,
+    Happening,
+    InstrumentsOpened,
+    RunFinished,
+    RunStarted,
+    RunState,
+    Verdict,
+)
+from benchrig.report.board_report import board_report
+from benchrig.report.junit import write_report
+from benchrig.trace_file import write_trace
+from benchrig.wires.serial_port import SerialPort, open_port
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from benchrig.bench.bench_file import BenchSpec, SlotSpec
+    from benchrig.bench.open_bench import OpenBench
+    from benchrig.bench.recorder import CurrentTrace
+    from benchrig.board.board import BoardIdentity
+    from benchrig.board.profile import BoardProfile
+    from benchrig.clock import ScaledClock
+    from benchrig.procedures.sweep import SweepPoint
+    from benchrig.reading import Reading
+    from benchrig.records import InstrumentRecord, Record
+    from benchrig.report.board_report import BoardReport
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """What is to be run, and where it is written."""
+
+    use: str
+    board: str
+    slot: str
+    bench: BenchSpec
+    profile: BoardProfile
+    reports: Path
+    suite_sha256: str
+    simulated_faults: tuple[str, ...] = ()
+    operator: str = ""
+    options: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        return self.profile.required[self.use]
+
+    @property
+    def report_path(self) -> Path:
+        """The JUnit file of the newest run of this board."""
+        return self.reports / f"{self.board}.xml"
+
+
+class BoardRun:
+    """A run in progress. `on_bench` is what procedures work with once `begin` is over."""
+
+    def __init__(self, plan: RunPlan, clock: ScaledClock, guard: PowerGuard) -> None:
+        self.plan = plan
+        self.clock = clock
+        self.checks: dict[str, CheckFinished] = {}
+        self.blocked: dict[str, str] = {}
+        self.finished: RunFinished | None = None
+        self.current: Check | None = None
+        self.identity: BoardIdentity | None = None
+        self.sweep: list[SweepPoint] = []
+        self._guard = guard
+        self._origin_s = clock.now_s()
+        self._origin_wall_s = time.monotonic()
+        self._phases = Phases(clock)
+        self._stack = ExitStack()
+        self._on_bench: OnBench | None = None
+        stamp = clock.utc().strftime("%Y%m%dT%H%M%S.%fZ")
+        self.run = f"{stamp}-{plan.slot}"
+        self.journal_path = plan.reports / plan.board / f"{self.run}.jsonl"
+        self._journal = JournalWriter(self.journal_path)
+        self.write(self._started())
+        self._journal.sync()
+        self.write_report()
+
+    # ---- begin ---------------------------------------------------------------------------------------
+
+    def begin(self, bench: OpenBench, instruments: tuple[InstrumentRecord, ...], ports: Mapping[str, str]) -> OnBench:
+        """Guard, instruments and links of this slot, ready for power. Raises BenchError."""
+        slot = self.plan.bench.slots[self.plan.slot]
+        supply = bench.resolved(slot.battery.instrument)
+        self._guard.arm(
+            GuardOrders(
+                outputs=(off_order(supply, slot),),
+                journal=str(self.journal_path),
+                afterwards=(sys.executable, "-m", "benchrig", "report", str(self.journal_path)),
+                run_origin_monotonic_s=self._origin_wall_s,
+                clock_scale=self.clock.scale,
+            )
+        )
+        self.write(InstrumentsOpened(instruments=instruments, at_s=self.now_s()))
+        maxima = Maxima(self.plan.profile.maximum_voltage_v, self.plan.profile.maximum_current_a)
+        self._on_bench = OnBench(
+            bench=bench.slot(self.plan.slot, maxima, self.clock, guarded=lambda: self._guard.stands_by),
+            board=self._board(slot, ports),
+            profile=self.plan.profile,
+            clock=self.clock,
+            phases=self._phases,
+            record=self._record_reading,
+            link_release=slot.serial["console"].release,
+        )
+        return self._on_bench
+
+    @property
+    def has_begun(self) -> bool:
+        """Whether instruments and links of this slot are open."""
+        return self._on_bench is not None
+
+    @property
+    def on_bench(self) -> OnBench:
+        if self._on_bench is None:
+            raise BenchError(f"slot {self.plan.slot}: the run has not begun")
+        return self._on_bench
+
+    def _board(self, slot: SlotSpec, ports: Mapping[str, str]) -> Board:
+        profile = self.plan.profile
+        console = ConsoleLink(
+            self._port(slot, "console", ports),
+            profile.grammar,
+            profile.checksum,
+            self.clock,
+            self.note,
+            attempts=profile.question_attempts,
+        )
+        self._stack.callback(console.close)
+        tap = None
+        if "modem_uart" in slot.serial:
+            tap = ModemTap(self._port(slot, "modem_uart", ports), self.clock)
+            self._stack.callback(tap.close)
+        return Board(profile, console, tap)
+
+    def _port(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> SerialPort:
+        wiring = slot.serial[line]
+        path = ports.get(f"{slot.name}.{line}", wiring.port)
+        port = open_port(
+            path, name=f"slots.{slot.name}.serial.{line}", baud=self.plan.profile.baud, dtr=wiring.dtr, rts=wiring.rts
+        )
+        self._stack.callback(port.close)
+        return port
+
+    def _started(self) -> RunStarted:
+        plan, profile, bench = self.plan, self.plan.profile, self.plan.bench
+        return RunStarted(
+            run=self.run,
+            use=plan.use,
+            board=plan.board,
+            slot=plan.slot,
+            bench=bench.name,
+            profile=profile.name,
+            simulated=bench.simulation is not None,
+            simulated_faults=plan.simulated_faults,
+            required=plan.required,
+            titles={check: profile.title(check) for check in plan.required},
+            sha256={
+                "bench file": sha256_of(bench.path),
+                "board profile": sha256_of(profile.path),
+                "suite": plan.suite_sha256,
+            },
+            tool_version=__version__,
+            python=platform.python_version(),
+            host=socket.gethostname(),
+            operator=plan.operator,
+            options=dict(plan.options),
+            utc=self.clock.utc().isoformat(),
+            clock_scale=self.clock.scale,
+        )
+
+    # ---- checks --------------------------------------------------------------------------------------
+
+    def start_check(self, name: str) -> Check:
+        """Begin a check; the one before it must have ended."""
+        self.write(CheckStarted(check=name, at_s=self.now_s(), utc=self.clock.utc().isoformat()))
+        self._phases.take()
+        self.current = Check(name, self.plan.profile.limits.get(name, {}), write=self.write, now_s=self.now_s)
+        return self.current
+
+    def end_check(self) -> CheckFinished:
+        """End the check in progress and make it survive the loss of power."""
+        assert self.current is not None
+        check, self.current = self.current, None
+        finished = check.finish(self._phases.take())
+        self._journal.sync()
+        self.checks[check.name] = finished
+        return finished
+
+    def charge(self, wrong: BenchrigError) -> None:
+        """End the check in progress by an error, charged to whom its type says."""
+        assert self.current is not None
+        if isinstance(wrong, BoardError):
+            self._on_bench_suspect()
+            self.current.end_by(Verdict.FAIL, wrong.message, next_action="look at the board's last lines below")
+            self.note("last console lines", self._last_lines(), charged_to="board")
+        else:
+            self.current.end_by(Verdict.BENCH_ERROR, wrong.message)
+            self.block("bench", f"the bench failed in {self.current.name}; repair it, then run again")
+
+    def not_run(self, name: str, why: str) -> CheckFinished:
+        """Write down that a check did not run, and why."""
+        finished = CheckFinished(check=name, verdict=Verdict.NOT_RUN, why=why, duration_s=0.0, at_s=self.now_s())
+        self.write(finished)
+        self._journal.sync()
+        self.checks[name] = finished
+        return finished
+
+    def block(self, need: str, why: str) -> None:
+        """From now on checks that need this are not run. `need`: power, console, board or bench."""
+        self.blocked.setdefault(need, why)
+
+    def _on_bench_suspect(self) -> None:
+        if self._on_bench is not None:
+            self._on_bench.power.suspect = True
+
+    def _last_lines(self) -> str:
+        if self._on_bench is None:
+            return ""
+        lines = self._on_bench.board.console.lines()[-20:]
+        return "\n".join(f"{line.began_s - self._origin_s:9.3f} s  {line.text!r}" for line in lines) or "none came"
+
+    def _record_reading(self, name: str, reading: Reading) -> Reading:
+        if self.current is not None:
+            self.current.reading(name, reading)
+        return reading
+
+    def keep_trace(self, name: str, trace: CurrentTrace) -> None:
+        """Keep the samples of a current trace beside the journal, and write down their file and hash."""
+        folder = self.journal_path.with_suffix("")
+        path = folder / f"{name}.npz"
+        write_trace(path, trace)
+        self.note("trace kept", f"{path.relative_to(self.plan.reports)} sha256 {sha256_of(path)}")
+
+    # ---- journal -------------------------------------------------------------------------------------
+
+    def now_s(self) -> float:
+        """Bench time since the run began."""
+        return self.clock.now_s() - self._origin_s
+
+    def write(self, record: Record) -> None:
+        """Append a record to the journal."""
+        self._journal.append(record)
+
+    def note(self, kind: str, text: str, *, charged_to: str = "") -> None:
+        """Write down something that a reader of the report would want to know."""
+        check = self.current.name if self.current else ""
+        self.write(Happening(kind=kind, text=text, charged_to=charged_to, check=check, at_s=self.now_s()))
+
+    def report(self) -> BoardReport:
+        """The report as the journal now stands."""
+        return board_report(read_journal(self.journal_path))
+
+    def write_report(self) -> None:
+        """Write the JUnit file from the journal. Raises RecordError."""
+        write_report(self.report(), self.plan.report_path)
+
+    # ---- finish --------------------------------------------------------------------------------------
+
+    def finish(self, state: RunState, why: str = "") -> RunFinished:
+        """Safe state first, then its proof, then the closing; each step on its own. Safe to call twice."""
+        if self.finished is not None:
+            return self.finished
+        output_off = self._switch_off()
+        self._stack.close()
+        self.finished = RunFinished(
+            state=state,
+            why=why,
+            output_off=output_off,
+            duration_s=self.now_s(),
+            critical_path_s=critical_path_s(self.plan.profile, self.checks),
+            utc=self.clock.utc().isoformat(),
+            at_s=self.now_s(),
+        )
+        try:
+            if self.current is not None:
+                self.current = None  # it did not end; the journal shows its start without an end
+            self.write(self.finished)
+            self._journal.close()
+        finally:
+            self.write_report()
+        return self.finished
+
+    def _switch_off(self) -> str:
+        """Output off and read back, or the guard lets loose; returns the sentence for the record."""
+        if self._on_bench is None or not self._on_bench.bench.supply.may_be_on:
+            self._guard.release()
+            return "off: switched off and read back" if self._on_bench else "off: never switched on"
+        try:
+            self._on_bench.bench.supply.output_off()
+        except BenchrigError as wrong:
+            self._guard.let_it_act()
+            return f"NOT PROVEN OFF by the runner ({wrong.message}); see the power guard's line"
+        self._guard.release()
+        return "off: switched off and read back"
+
+
+def sha256_of(path: Path) -> str:
+    """Hash of a file's bytes. Raises RecordError."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as wrong:
+        raise RecordError(f"{path}: cannot be read for its hash: {wrong.strerror or wrong}") from wrong

@@ -1,0 +1,197 @@
+"""One check in progress: judges values against the profile's limits and writes each down as it happens.
+
+A check goes on after a violated limit and ends once, with everything that was found. What it may say: pass,
+fail, undecided, bench error, not run. A limit of the profile that the check never judged makes it undecided:
+absence is not success.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from benchrig.judge.decision import judge
+from benchrig.judge.uncertainty import expanded
+from benchrig.judge.verdicts import worst
+from benchrig.records import CheckFinished, FactJudged, LimitJudged, ReadingTaken, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from benchrig.judge.decision import Limit
+    from benchrig.reading import Reading
+    from benchrig.records import Record
+
+
+class Check:
+    """Collects what one check found. `write` puts a record into the journal, `now_s` is bench time of the run."""
+
+    def __init__(
+        self,
+        name: str,
+        limits: Mapping[str, Limit],
+        *,
+        write: Callable[[Record], None],
+        now_s: Callable[[], float],
+    ) -> None:
+        self.name = name
+        self.limits = limits
+        self.judged: list[LimitJudged | FactJudged] = []
+        self._write = write
+        self._now_s = now_s
+        self._began_s = now_s()
+        self._ended_by: tuple[Verdict, str, str] | None = None
+
+    def reading(self, name: str, reading: Reading) -> Reading:
+        """Write a reading down, judged or not; it survives whatever comes after. Returns it."""
+        self._write(
+            ReadingTaken(
+                check=self.name,
+                name=name,
+                value=_finite(reading.value),
+                unit=reading.unit,
+                standard_uncertainty=reading.standard_uncertainty,
+                count=reading.count,
+                source=reading.source,
+                raw=reading.raw,
+                at_s=reading.at_s,
+            )
+        )
+        return reading
+
+    def __call__(
+        self,
+        value_name: str,
+        value: float | Reading | None,
+        *,
+        unit: str = "",
+        standard_uncertainty: float = 0.0,
+        dof: float = math.inf,
+        at: str = "",
+        next_action: str = "",
+    ) -> Verdict | None:
+        """Hold a value (in the base unit `unit`, or a Reading) against the profile's limit of that name.
+
+        `at` tells several values of one name apart ('at 3.60 V'). Returns None when the profile sets no limit.
+        """
+        if value is not None and not isinstance(value, int | float):
+            unit, standard_uncertainty = value.unit, value.standard_uncertainty
+            value = value.value
+        limit = self.limits.get(value_name)
+        if limit is None:
+            return None
+        uncertainty, k = expanded(standard_uncertainty, dof=dof)
+        found = judge(value, unit=unit or limit.unit, expanded_uncertainty=uncertainty, limit=limit)
+        return self._judged(
+            LimitJudged(
+                check=self.name,
+                limit=f"{value_name} {at}".rstrip(),
+                value=found.value,
+                unit=limit.unit,
+                expanded_uncertainty=found.expanded_uncertainty,
+                coverage_factor=k,
+                low=limit.low,
+                high=limit.high,
+                rule=limit.rule,
+                guard_band=found.guard_band,
+                verdict=found.verdict,
+                why=found.why,
+                next_action="" if found.verdict is Verdict.PASS else next_action,
+                limit_source=limit.source,
+                at_s=self._now_s(),
+            )
+        )
+
+    def fact(
+        self, name: str, *, expected: str, seen: str, holds: bool | None, why: str = "", next_action: str = ""
+    ) -> Verdict:
+        """Judge something without a number. `holds` None: it could not be decided, and `why` says so."""
+        verdict = {True: Verdict.PASS, False: Verdict.FAIL, None: Verdict.UNDECIDED}[holds]
+        return self._judged(
+            FactJudged(
+                check=self.name,
+                fact=name,
+                expected=expected,
+                seen=seen,
+                verdict=verdict,
+                why=why or ("as expected" if holds else f"expected {expected}, seen {seen}"),
+                next_action="" if holds else next_action,
+                at_s=self._now_s(),
+            )
+        )
+
+    def undecided(self, value_name: str, why: str, *, next_action: str = "") -> None:
+        """Say that this bench cannot decide a value, and why; nothing of it passes."""
+        limit = self.limits.get(value_name)
+        expected = limit.text if limit else "a value"
+        self._judged(
+            FactJudged(
+                check=self.name,
+                fact=value_name,
+                expected=expected,
+                seen="not measured",
+                verdict=Verdict.UNDECIDED,
+                why=why,
+                next_action=next_action,
+                at_s=self._now_s(),
+            )
+        )
+
+    def end_by(self, verdict: Verdict, why: str, *, next_action: str = "") -> None:
+        """Something other than a limit ended the check: a bench error, a board that broke its protocol."""
+        self._ended_by = (verdict, why, next_action)
+
+    @property
+    def has_ended_early(self) -> bool:
+        return self._ended_by is not None
+
+    def not_passed(self) -> tuple[LimitJudged | FactJudged, ...]:
+        """Everything judged that did not pass."""
+        return tuple(one for one in self.judged if one.verdict is not Verdict.PASS)
+
+    def finish(self, phases_s: Mapping[str, float]) -> CheckFinished:
+        """End the check and write it down. Limits that were never judged are undecided, and named."""
+        if not self.has_ended_early:
+            self._name_missing()
+        verdicts = [one.verdict for one in self.judged]
+        why, next_action = "", ""
+        if self._ended_by:
+            ended, why, next_action = self._ended_by
+            verdicts.append(ended)
+        else:
+            why = "; ".join(f"{_what(one)}: {one.why}" for one in self.not_passed())
+        if not verdicts:
+            why = "this check judged nothing: the profile limits none of its values"
+            verdicts.append(Verdict.UNDECIDED)
+        now_s = self._now_s()
+        duration_s = now_s - self._began_s
+        finished = CheckFinished(
+            check=self.name,
+            verdict=worst(verdicts),
+            why=why,
+            next_action=next_action,
+            duration_s=duration_s,
+            phases_s={**phases_s, "overhead": max(0.0, duration_s - sum(phases_s.values()))},
+            at_s=now_s,
+        )
+        self._write(finished)
+        return finished
+
+    def _name_missing(self) -> None:
+        seen = {_what(one).split(" ", 1)[0] for one in self.judged}
+        for name in self.limits:
+            if name not in seen:
+                self.undecided(name, "the profile limits this value and the check never measured it")
+
+    def _judged(self, record: LimitJudged | FactJudged) -> Verdict:
+        self.judged.append(record)
+        self._write(record)
+        return record.verdict
+
+
+def _what(one: LimitJudged | FactJudged) -> str:
+    return one.limit if isinstance(one, LimitJudged) else one.fact
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,227 @@
+"""From the points of a voltage sweep to what the board's converter does wrong, each number with its uncertainty.
+
+Owns gain, offset, residual, hysteresis and noise; `codes` owns what the bare codes say. Must not know the board,
+nor which error is allowed. Terms as in IEEE 1241 (from memory): gain and offset are those of the least-squares
+line of reported over true voltage, the residual is what is left.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import defaultdict
+from dataclasses import KW_ONLY, dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from benchrig.judge.codes import CodeAt, clipped_codes, dead_bits, repeated_codes
+from benchrig.judge.linear import LineFit, fit_line
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_FEWEST_POINTS = 3
+
+
+class Direction(StrEnum):
+    """Which way the sweep was going when a point was taken."""
+
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(frozen=True, slots=True)
+class SweepPoint:
+    """One conversion: the voltage measured at the board, and what the board said, in volts, counts or both.
+
+    `setpoint_v` tells which points were meant to be equal, since measured voltages never are; by default it is
+    `true_v`. Points with the same set-point and direction are repeats.
+    """
+
+    true_v: float
+    _: KW_ONLY
+    reported_v: float | None = None
+    counts: int | None = None
+    direction: Direction = Direction.UP
+    setpoint_v: float | None = None
+
+    @property
+    def group(self) -> tuple[float, str]:
+        """Set-point and direction."""
+        return (self.true_v if self.setpoint_v is None else self.setpoint_v, self.direction.value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConverterFit:
+    """What a sweep says of a converter; a name that ends in `_u` or `_u_v` is a standard uncertainty.
+
+    `gain_error` is a ratio (slope - 1), `offset_v` the reading at 0 V on the line. `max_residual_v` is the largest
+    distance from the line, with its sign, at `max_residual_at_v`. `hysteresis_v` is the mean of up less down over
+    the set-points seen both ways, None if there are none; its uncertainty is None for a single one.
+    `noise_v` is the standard deviation of one reading, from `noise_from`: "repeats", else "pairs" (up and down),
+    else "residuals". `dead_bits` is None when there are no codes or too few to tell.
+    """
+
+    gain_error: float
+    gain_error_u: float
+    offset_v: float
+    offset_u_v: float
+    max_residual_v: float
+    max_residual_u_v: float
+    max_residual_at_v: float
+    hysteresis_v: float | None
+    hysteresis_u_v: float | None
+    noise_v: float
+    noise_u_v: float
+    noise_from: str
+    clipped_low: bool
+    clipped_high: bool
+    repeated_codes: tuple[float, ...]
+    dead_bits: tuple[int, ...] | None
+    line: LineFit
+    reference_gain_u: float
+    reference_offset_u_v: float
+
+    def error_at(self, true_v: float) -> tuple[float, float]:
+        """Reported less true voltage on the line at `true_v`, and its standard uncertainty, in volts."""
+        reported_v, line_u_v = self.line.at(true_v)
+        u_v = math.hypot(line_u_v, self.reference_gain_u * true_v, self.reference_offset_u_v)
+        return reported_v - true_v, u_v
+
+
+def fit_converter(
+    points: Sequence[SweepPoint],
+    *,
+    volts_per_count: float,
+    full_scale_counts: int | None = None,
+    reference_gain_u: float = 0.0,
+    reference_offset_u_v: float = 0.0,
+) -> ConverterFit:
+    """Fit a sweep. `volts_per_count` is the nominal size of one code at the board's terminals.
+
+    `reference_gain_u` (a ratio) and `reference_offset_u_v` are standard uncertainties of the voltmeter that are
+    common to all points, so that more points do not lessen them. All points are used: a clipped code is a
+    finding, not a point to drop. Raises ValueError for fewer than 3 points, a constant input, NaN, or points that
+    say nothing comparable.
+    """
+    _check(points, volts_per_count=volts_per_count)
+    true_v = [point.true_v for point in points]
+    line = fit_line(true_v, [_reported_v(point, volts_per_count) for point in points])
+    hysteresis = _pair_differences(points, line.residuals)
+    noise_v, noise_dof, noise_from = _noise(points, line, hysteresis)
+    worst = max(range(len(points)), key=lambda index: abs(line.residuals[index]))
+    samples = [_code_at(point, volts_per_count) for point in points]
+    clipped_low, clipped_high = clipped_codes(samples, full_scale=full_scale_counts)
+    return ConverterFit(
+        gain_error=line.slope - 1.0,
+        gain_error_u=math.hypot(line.slope_se, reference_gain_u),
+        offset_v=line.intercept,
+        offset_u_v=math.hypot(line.intercept_se, reference_offset_u_v),
+        max_residual_v=line.residuals[worst],
+        max_residual_u_v=math.hypot(noise_v, line.at(true_v[worst])[1]),
+        max_residual_at_v=true_v[worst],
+        hysteresis_v=statistics.fmean(hysteresis) if hysteresis else None,
+        hysteresis_u_v=_standard_error(hysteresis),
+        noise_v=noise_v,
+        noise_u_v=noise_v / math.sqrt(2.0 * noise_dof),
+        noise_from=noise_from,
+        clipped_low=clipped_low,
+        clipped_high=clipped_high,
+        repeated_codes=repeated_codes(
+            samples, noise_counts=min(noise_v, _usual_noise(hysteresis, line)) / volts_per_count
+        ),
+        dead_bits=_dead_bits(points, volts_per_count=volts_per_count, full_scale=full_scale_counts),
+        line=line,
+        reference_gain_u=reference_gain_u,
+        reference_offset_u_v=reference_offset_u_v,
+    )
+
+
+def _check(points: Sequence[SweepPoint], *, volts_per_count: float) -> None:
+    if len(points) < _FEWEST_POINTS:
+        raise ValueError(f"a sweep of {len(points)} points cannot be fitted; {_FEWEST_POINTS} or more are needed")
+    if not (math.isfinite(volts_per_count) and volts_per_count > 0.0):
+        raise ValueError(f"volts per count is {volts_per_count!r}; accepted: a finite number above 0")
+    for number, point in enumerate(points, start=1):
+        _check_point(point, where=f"sweep point {number} of {len(points)}")
+    for name, given in (
+        ("a reported voltage", {point.reported_v is None for point in points}),
+        ("counts", {point.counts is None for point in points}),
+    ):
+        if len(given) > 1:
+            raise ValueError(f"some sweep points have {name} and some have not; give all of them or none")
+    if len({point.true_v for point in points}) == 1:
+        raise ValueError(f"the true voltage is constant at {points[0].true_v!r} V; a sweep needs different ones")
+
+
+def _check_point(point: SweepPoint, *, where: str) -> None:
+    if point.reported_v is None and point.counts is None:
+        raise ValueError(f"{where} has neither a reported voltage nor counts")
+    for name, value in (("true", point.true_v), ("reported", point.reported_v), ("set", point.setpoint_v)):
+        if value is not None and not math.isfinite(value):
+            raise ValueError(f"{where}: the {name} voltage is {value!r}, no finite number")
+    if point.counts is not None and point.counts < 0:
+        raise ValueError(f"{where}: counts are {point.counts}; accepted: 0 and up")
+
+
+def _reported_v(point: SweepPoint, volts_per_count: float) -> float:
+    if point.reported_v is not None:
+        return point.reported_v
+    assert point.counts is not None  # checked before: one of the two is there
+    return point.counts * volts_per_count
+
+
+def _code_at(point: SweepPoint, volts_per_count: float) -> CodeAt:
+    code = point.counts if point.counts is not None else _reported_v(point, volts_per_count) / volts_per_count
+    return CodeAt(expected=point.true_v / volts_per_count, code=code, group=point.group)
+
+
+def _pair_differences(points: Sequence[SweepPoint], residuals: Sequence[float]) -> list[float]:
+    """Mean residual going up less the one going down, for every set-point that was seen both ways."""
+    groups = _grouped(points, residuals)
+    up, down = Direction.UP.value, Direction.DOWN.value
+    return [
+        statistics.fmean(going_up) - statistics.fmean(groups[setpoint_v, down])
+        for (setpoint_v, direction), going_up in groups.items()
+        if direction == up and (setpoint_v, down) in groups
+    ]
+
+
+def _grouped(points: Sequence[SweepPoint], residuals: Sequence[float]) -> dict[tuple[float, str], list[float]]:
+    groups: defaultdict[tuple[float, str], list[float]] = defaultdict(list)
+    for point, residual in zip(points, residuals, strict=True):
+        groups[point.group].append(residual)
+    return dict(groups)
+
+
+def _noise(points: Sequence[SweepPoint], line: LineFit, pairs: Sequence[float]) -> tuple[float, int, str]:
+    """Standard deviation of one reading, its degrees of freedom, and what it was taken from."""
+    groups = _grouped(points, line.residuals)
+    dof = sum(len(group) - 1 for group in groups.values())
+    if dof > 0:
+        squares = (statistics.variance(group) * (len(group) - 1) for group in groups.values() if len(group) > 1)
+        return math.sqrt(math.fsum(squares) / dof), dof, "repeats"
+    if len(pairs) > 1:
+        return statistics.stdev(pairs) / math.sqrt(2.0), len(pairs) - 1, "pairs"
+    return line.residual_sd, line.dof, "residuals"
+
+
+def _usual_noise(pairs: Sequence[float], line: LineFit) -> float:
+    """Standard deviation of a reading as most of them have it: one that is far off does not hide itself in it."""
+    values = [pair / math.sqrt(2.0) for pair in pairs] if len(pairs) >= _FEWEST_POINTS else line.residuals
+    middle = statistics.median(values)
+    return 1.4826 * statistics.median(abs(value - middle) for value in values)  # 1.4826: Gaussian, arithmetic
+
+
+def _standard_error(values: Sequence[float]) -> float | None:
+    return statistics.stdev(values) / math.sqrt(len(values)) if len(values) > 1 else None
+
+
+def _dead_bits(
+    points: Sequence[SweepPoint], *, volts_per_count: float, full_scale: int | None
+) -> tuple[int, ...] | None:
+    codes = [point.counts for point in points if point.counts is not None]
+    if not codes:
+        return None
+    width = max(max(codes).bit_length() + 1, (full_scale or 0).bit_length())
+    return dead_bits([point.true_v / volts_per_count for point in points], codes, width=width)

@@ -1,0 +1,122 @@
+"""Finds the levels between which a signal switches, and the stretches it spends above one of them.
+
+Owns the split of samples into clusters and of time into stretches. Must not know that the samples are amperes.
+
+The split is the one that maximises the variance between two clusters (N. Otsu's criterion, 1979, from memory),
+taken exactly over the sorted samples and repeated inside each part. Any samples can be split in two, so a split
+counts only if the two means are ten times as far apart as the tighter of both clusters is wide: halves of
+Gaussian noise are 2.7 and halves of a ramp 3.5 times apart (arithmetic), far from ten.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+_SEPARATION = 10.0
+_FEWEST_IN_CLUSTER = 2
+_DEEPEST = 12
+_KEPT_DIFFERENCES = 0.95
+"""Share of the sample-to-sample steps that is taken as noise; the largest are edges of the signal."""
+
+
+class Level(NamedTuple):
+    """A cluster of samples: mean, standard deviation, and its share of all samples."""
+
+    mean: float
+    sd: float
+    share: float
+
+
+class Stretch(NamedTuple):
+    """Samples `first` to `end` - 1 that belong together."""
+
+    first: int
+    end: int
+
+
+def find_levels(samples: Floats) -> tuple[Level, ...]:
+    """The levels of a signal, lowest first; a single one if it does not switch.
+
+    Raises ValueError when there are no samples.
+    """
+    if samples.size == 0:
+        raise ValueError("no samples, so no levels")
+    ordered = np.sort(samples)
+    cuts = [0, *_cuts(ordered, noise=_sample_noise(samples)), ordered.size]
+    return tuple(
+        Level(float(part.mean()), float(part.std()), part.size / ordered.size)
+        for part in (ordered[first:end] for first, end in itertools.pairwise(cuts))
+    )
+
+
+def _cuts(ordered: Floats, *, noise: float, depth: int = 0) -> list[int]:
+    """Positions in `ordered` at which a new cluster begins.
+
+    Split first and asked afterwards: two mixtures may be too wide to be called apart, where the clusters that
+    meet at the cut are not.
+    """
+    cut = _best_cut(ordered)
+    if cut is None or depth == _DEEPEST or ordered[-1] - ordered[0] <= _SEPARATION * noise:
+        return []
+    below = _cuts(ordered[:cut], noise=noise, depth=depth + 1)
+    above = [cut + one for one in _cuts(ordered[cut:], noise=noise, depth=depth + 1)]
+    last_below = ordered[below[-1] if below else 0 : cut]
+    first_above = ordered[cut : above[0] if above else ordered.size]
+    kept = [cut] if _are_apart(last_below, first_above, noise) else []
+    return [*below, *kept, *above]
+
+
+def _best_cut(ordered: Floats) -> int | None:
+    """How many of the lowest samples make the best lower cluster; None if there are no two clusters."""
+    n = ordered.size
+    if n < 2 * _FEWEST_IN_CLUSTER or ordered[0] == ordered[-1]:
+        return None
+    counts = np.arange(_FEWEST_IN_CLUSTER, n - _FEWEST_IN_CLUSTER + 1, dtype=np.float64)
+    # about the mean, so that small differences of large currents keep their digits
+    sums = np.cumsum(ordered - ordered.mean())[_FEWEST_IN_CLUSTER - 1 : n - _FEWEST_IN_CLUSTER]
+    between = sums * sums / (counts * (n - counts))
+    return int(np.argmax(between)) + _FEWEST_IN_CLUSTER
+
+
+def _are_apart(lower: Floats, upper: Floats, noise: float) -> bool:
+    width = max(min(float(lower.std()), float(upper.std())), noise)
+    return bool(float(upper.mean()) - float(lower.mean()) > _SEPARATION * width)
+
+
+def _sample_noise(samples: Floats) -> float:
+    """Standard deviation of a sample as its neighbour sees it: steps of the signal itself are left out."""
+    if samples.size < 3:
+        return 0.0
+    squares = np.sort(np.diff(samples) ** 2)
+    kept = squares[: max(1, int(squares.size * _KEPT_DIFFERENCES))]
+    return float(np.sqrt(kept.mean() / 2.0))
+
+
+def stretches_above(samples: Floats, *, enter: float, leave: float, shortest: int = 1) -> tuple[Stretch, ...]:
+    """Where the signal is above `enter`; a dip that stays above `leave`, or is shorter than `shortest`, is bridged.
+
+    Every stretch begins and ends with a sample above `enter`, and is at least `shortest` samples long. Raises
+    ValueError when `leave` is above `enter`.
+    """
+    if not leave <= enter:
+        raise ValueError(f"the leaving threshold {leave!r} must not be above the entering one {enter!r}")
+    inside = np.flatnonzero(samples > enter)
+    if inside.size == 0:
+        return ()
+    left_before = np.concatenate(([0], np.cumsum(samples <= leave)))
+    gaps = np.diff(inside) - 1
+    was_left = left_before[inside[1:]] > left_before[inside[:-1]]
+    breaks = np.flatnonzero(was_left & (gaps >= shortest))
+    firsts = inside[np.concatenate(([0], breaks + 1))]
+    ends = inside[np.concatenate((breaks, [inside.size - 1]))] + 1
+    return tuple(
+        Stretch(int(first), int(end)) for first, end in zip(firsts, ends, strict=True) if end - first >= shortest
+    )

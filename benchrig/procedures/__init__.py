@@ -1,0 +1,1 @@
+"""What is done to a board on a bench: (bench, board) -> readings. No verdicts, no pytest, no reports here."""

@@ -1,0 +1,40 @@
+"""How long the production check must take at least, from the board's own periods.
+
+The bound holds whatever bench does the work: a divider settles, a converter averages, a node wakes every so
+often, an uplink has its receive windows. Everything that can overlap is taken as overlapped: the meter
+integrates while the board converts, instruments answer at once, nothing waits for the runner.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Container
+
+    from benchrig.board.profile import BoardProfile
+
+
+def critical_path_s(profile: BoardProfile, checks: Container[str]) -> float | None:
+    """Bench seconds that the checks which ran must take; None when the profile does not say the board's times."""
+    if profile.takes_s is None:
+        return None
+    return sum(seconds for check, seconds in expected_s(profile).items() if check in checks)
+
+
+def expected_s(profile: BoardProfile) -> dict[str, float]:
+    """Bench seconds that each check must take at least; checks that take next to nothing are left out."""
+    takes_s = profile.takes_s
+    sleep, sweep = profile.sleep, profile.sweep
+    parts = {
+        "rail": len(profile.rail.points_v) * profile.rail.settle_s,
+        "battery_sweep": 2 * len(sweep.points_v) * sweep.settle_s,
+        "floor_current": sleep.fall_asleep_s + (sleep.wake_periods + 1) * sleep.wake_period_s,
+        "transmit": profile.transmit.window_s,
+    }
+    if takes_s is not None:
+        parts["identity_start"] = takes_s.boot
+        parts["battery_sweep"] += 2 * len(sweep.points_v) * (takes_s.battery + takes_s.frame)
+        parts["temperature"] = takes_s.temperature + takes_s.frame
+        parts["output_off"] = takes_s.power_down
+    return parts

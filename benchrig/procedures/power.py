@@ -1,0 +1,57 @@
+"""Brings the board to its normal working state, and the output off again. Every check begins with `ready`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchrig.procedures.terminals import set_battery
+
+if TYPE_CHECKING:
+    from benchrig.procedures.on_bench import OnBench
+    from benchrig.reading import Reading
+
+_POLL_S = 0.01
+
+
+def ready(on: OnBench) -> None:
+    """Normal limits and nominal voltage; after a check that lost the board, one power cycle on purpose.
+
+    Raises BoardTimeout when the board does not boot after that.
+    """
+    power, supply = on.profile.power, on.bench.supply
+    if supply.current_limit_a != power.current_limit_a:
+        supply.set_limits(current_limit_a=power.current_limit_a, protection_v=power.protection_v)
+    on.board.reopen_links()
+    if on.power.suspect:
+        power_cycle(on)
+    elif supply.setpoint_v != power.nominal_v:
+        set_battery(on, power.nominal_v, settle_s=0.0)
+
+
+def power_cycle(on: OnBench) -> None:
+    """Off until the terminals are down, on again, wait for the boot notice. Raises BoardTimeout."""
+    switch_off(on)
+    supply = on.bench.supply
+    supply.set_voltage(on.profile.power.nominal_v)
+    supply.output_on()
+    on.power.on_since_s = on.clock.now_s()
+    on.power.power_ups += 1
+    on.power.suspect = False
+    with on.phases("board"):
+        on.board.wait_for_boot(after_s=on.power.on_since_s)
+
+
+def switch_off(on: OnBench) -> Reading:
+    """Output off, then wait until the terminals are below the profile's level or its time is over.
+
+    Returns the last terminal voltage; whoever asked judges it. Raises InstrumentUnfit for a stuck output.
+    """
+    on.bench.supply.output_off()
+    on.power.on_since_s = None
+    deadline_s = on.clock.now_s() + on.profile.power.off_within_s
+    with on.phases("board"):
+        while True:
+            reading = on.bench.terminals.read_voltage()
+            if reading.value < on.profile.power.off_below_v or on.clock.now_s() > deadline_s:
+                return reading
+            on.clock.sleep(_POLL_S)

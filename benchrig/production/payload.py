@@ -1,0 +1,121 @@
+"""The bytes that the microcontroller hands to its modem: one hop, compared on both sides."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchrig.payload.codec import decode
+from benchrig.procedures import sweep as sweeping
+from benchrig.procedures.power import ready
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from benchrig.board_run import BoardRun
+    from benchrig.check import Check
+    from benchrig.payload.codec import Decoded
+    from benchrig.procedures.on_bench import OnBench
+    from benchrig.procedures.sweep import SweepPoint
+
+    Frames = Sequence[tuple[SweepPoint, Decoded]]
+
+
+def check_payload_bytes(run: BoardRun, measure: Check) -> None:
+    """What the microcontroller handed to its modem, at every point of the sweep."""
+    on = run.on_bench
+    if on.board.tap is None:
+        measure.undecided(
+            "battery_difference",
+            "no tap on the modem UART of this slot: the bytes were not seen",
+            next_action="wire a receive-only adapter and name it (slots.N.serial.modem_uart)",
+        )
+        return
+    if not run.sweep:
+        ready(on)
+        run.sweep.extend(sweeping.battery_sweep(on))
+    _judge_frames(on, measure, run.sweep)
+
+
+def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> None:
+    decoded = [(point, _decoded(on, point)) for point in points]
+    problems = [
+        f"at {point.at}: {problem}"
+        for point, found in decoded
+        for problem in (found.problems if found else (_no_frame(point),))
+    ]
+    field_map = on.profile.field_map
+    measure.fact(
+        "port, length and check value",
+        expected=f"port {field_map.port}, {field_map.length_bytes or 'any number of'} bytes, check value right",
+        seen="; ".join(problems[:3]) + (f"; and {len(problems) - 3} more" if len(problems) > 3 else "")
+        if problems
+        else f"so in all {len(points)} frames",
+        holds=not problems,
+        why="; ".join(problems[:3]),
+        next_action="compare the firmware's payload builder with the profile's field map",
+    )
+    good = [(point, found) for point, found in decoded if found and found.values]
+    _judge_field(
+        measure,
+        "battery_difference",
+        good,
+        on.profile.roles.battery,
+        reference=lambda point: point.frame.reported_v,
+        unit="V",
+    )
+    _judge_field(
+        measure,
+        "battery_error",
+        good,
+        on.profile.roles.battery,
+        reference=lambda point: point.terminals_at_frame.value,
+        unit="V",
+    )
+    _judge_field(
+        measure,
+        "temperature_difference",
+        good,
+        on.profile.roles.temperature,
+        reference=lambda point: point.frame.celsius,
+        unit="degC",
+    )
+
+
+def _decoded(on: OnBench, point: SweepPoint) -> Decoded | None:
+    frame = point.frame
+    if frame.handed is None or frame.handed_port is None:
+        return None
+    return decode(on.profile.field_map, frame.handed, port=frame.handed_port)
+
+
+def _no_frame(point: SweepPoint) -> str:
+    return f"no frame on the modem UART after {point.frame.raw!r}"
+
+
+def _judge_field(
+    measure: Check,
+    value_name: str,
+    frames: Frames,
+    field: str,
+    *,
+    reference: Callable[[SweepPoint], float],
+    unit: str,
+) -> None:
+    """The frame whose field is off most against its reference; bytes and reference stand in the text."""
+    differences = []
+    for point, found in frames:
+        value = found.values[field].value if field in found.values else None
+        differences.append((abs(value - reference(point)) if value is not None else float("inf"), point, value))
+    if not differences:
+        return
+    _, point, value = max(differences, key=lambda one: one[0])
+    handed = point.frame.handed or b""
+    measure(
+        value_name,
+        None if value is None else value - reference(point),
+        unit=unit,
+        standard_uncertainty=point.terminals_at_frame.standard_uncertainty if value_name.endswith("_error") else 0.0,
+        at=f"worst, at {point.at}",
+        next_action=f"bytes {handed.hex(' ').upper()}: field {field} reads {value}, expected {reference(point):.4g} "
+        f"{unit}; look at byte order, sign, scale and which sample the frame takes",
+    )

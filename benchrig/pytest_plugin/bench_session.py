@@ -1,0 +1,127 @@
+"""The bench for the length of one pytest run: processes started early, instruments opened at first need."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from benchrig.bench.open_bench import OpenBench
+from benchrig.bench.power_guard import PowerGuard
+from benchrig.board_run import BoardRun, RunPlan
+from benchrig.clock import ScaledClock
+from benchrig.errors import BenchrigError
+from benchrig.records import RunState, Verdict
+from benchrig.simulated_bench import Addresses, SimulatedBench, read_addresses
+
+if TYPE_CHECKING:
+    from benchrig.pytest_plugin.options import BenchOptions, BoardPlace
+    from benchrig.records import InstrumentRecord
+
+_NO_ADDRESSES = Addresses({}, {}, 1.0, ())
+
+
+class BenchSession:
+    """Owns everything that a pytest run has open. `close` is safe at any time, any number of times."""
+
+    def __init__(self, options: BenchOptions) -> None:
+        self.options = options
+        self.clock = ScaledClock(options.scale)
+        self.runs: dict[str, BoardRun] = {}
+        self.interrupted = ""
+        self._simulation: SimulatedBench | None = None
+        self._addresses: Addresses | None = None
+        self._bench: OpenBench | None = None
+        self._instruments: tuple[InstrumentRecord, ...] = ()
+        self._spare_guard: PowerGuard | None = None
+
+    def start_processes(self) -> None:
+        """Start the simulated bench and the first power guard; their imports overlap with pytest's collection."""
+        if self.options.bench.simulation is not None and self.options.simulation_file is None:
+            boards = [part for place in self.options.boards for part in ("--board", f"{place.slot}={place.serial}")]
+            arguments = (*self.options.simulator_arguments, *boards)
+            self._simulation = SimulatedBench(self.options.bench.path, arguments)
+        self._spare_guard = PowerGuard()
+
+    def run_for(self, place: BoardPlace, *, use: str, suite_sha256: str) -> BoardRun:
+        """The run of one slot, begun at the first call. An error is written into its journal before it rises."""
+        if place.slot in self.runs:
+            return self.runs[place.slot]
+        guard, self._spare_guard = self._spare_guard or PowerGuard(), None
+        try:
+            run = BoardRun(self._plan(place, use, suite_sha256), self.clock, guard)
+        except BaseException:
+            guard.release()
+            raise
+        self.runs[place.slot] = run
+        run.begin(self._opened(run), self._instruments, self._found_addresses().serial)
+        return run
+
+    def finish(self, slot: str) -> None:
+        """End the run of a slot; harmless when it never began or has ended."""
+        run = self.runs.get(slot)
+        if run is not None:
+            state = RunState.INTERRUPTED if self.interrupted else RunState.COMPLETE
+            run.finish(state, self.interrupted)
+
+    def close(self) -> list[str]:
+        """Finish every run, close the instruments, end the processes. Returns what went wrong, all of it."""
+        wrong: list[str] = []
+        for slot in self.runs:
+            try:
+                self.finish(slot)
+            except BenchrigError as error:
+                wrong.append(error.message)
+        if self._bench is not None:
+            self._bench.close()
+        if self._spare_guard is not None:
+            self._spare_guard.release()
+            self._spare_guard = None
+        if self._simulation is not None:
+            with suppress(OSError):
+                self._simulation.stop()
+        return wrong
+
+    @property
+    def verdicts(self) -> list[Verdict]:
+        """Board verdicts of all runs; a board that was named and never begun counts as not run."""
+        begun = [run.report().verdict.verdict for run in self.runs.values()]
+        return begun + [Verdict.NOT_RUN] * (len(self.options.boards) - len(begun))
+
+    def _plan(self, place: BoardPlace, use: str, suite_sha256: str) -> RunPlan:
+        options = self.options
+        return RunPlan(
+            use=use,
+            board=place.serial,
+            slot=place.slot,
+            bench=options.bench,
+            profile=place.profile,
+            reports=options.reports,
+            suite_sha256=suite_sha256,
+            simulated_faults=options.faults,
+            operator=options.operator,
+            options={f"source of {name}": source for name, source in options.sources.items()},
+        )
+
+    def _found_addresses(self) -> Addresses:
+        if self._addresses is None:
+            if self._simulation is not None:
+                self._addresses = self._simulation.addresses()
+            elif self.options.simulation_file is not None:
+                self._addresses = read_addresses(self.options.simulation_file)
+            else:
+                self._addresses = _NO_ADDRESSES
+        return self._addresses
+
+    def _opened(self, run: BoardRun) -> OpenBench:
+        if self._bench is None:
+            slots = tuple(place.slot for place in self.options.boards)
+            bench = OpenBench(self.options.bench, slots, self._found_addresses().instruments)
+            self._instruments = bench.open(lambda kind, text: self._note(run, kind, text))
+            self._bench = bench
+        return self._bench
+
+    def _note(self, opener: BoardRun, kind: str, text: str) -> None:
+        """What an instrument has to say goes to the run in progress, which need not be the one that opened it."""
+        active = next((run for run in self.runs.values() if run.finished is None), opener)
+        if active.finished is None:
+            active.note(kind, text, charged_to="bench")

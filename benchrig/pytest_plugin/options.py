@@ -1,0 +1,220 @@
+"""Options of the plugin: their help, their sources in a fixed order, and what they mean together.
+
+Command line first, then environment, then the ini file, then the default; the run's record keeps which source
+won. Every bad value's message says where it came from.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchrig.bench.bench_file import BenchSpec, read_bench_file
+from benchrig.board.profile import BoardProfile, read_board_profile
+from benchrig.errors import ConfigError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pytest
+
+_SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+
+
+def add_options(parser: pytest.Parser) -> None:
+    """Register every option and its ini twin."""
+    group = parser.getgroup("bench", "checking boards on a bench (benchrig)")
+    group.addoption("--bench", dest="bench_file", metavar="FILE", help="bench file (TOML): what is on the table")
+    group.addoption(
+        "--board",
+        dest="bench_boards",
+        action="append",
+        default=[],
+        metavar="[SLOT=]SERIAL",
+        help="serial number on the board's label, and the slot it lies in; repeat for several slots",
+    )
+    group.addoption(
+        "--bench-profile",
+        dest="bench_profile",
+        metavar="FILE",
+        help="board profile (TOML) in place of the one that the slot names",
+    )
+    group.addoption(
+        "--bench-reports",
+        dest="bench_reports",
+        metavar="DIR",
+        help="folder for journals and JUnit reports (default: reports/ in the root folder)",
+    )
+    group.addoption("--bench-operator", dest="bench_operator", metavar="NAME", help="who runs this, for the record")
+    group.addoption(
+        "--bench-fault",
+        dest="bench_faults",
+        action="append",
+        default=[],
+        metavar="[SLOT:]NAME",
+        help="simulated bench only: switch a named fault on; repeatable; `benchrig simulate --list-faults`",
+    )
+    group.addoption(
+        "--bench-scale",
+        dest="bench_scale",
+        metavar="X",
+        help="simulated bench only: bench seconds in one wall second (default: the bench file's scale)",
+    )
+    group.addoption(
+        "--bench-seed", dest="bench_seed", metavar="N", help="simulated bench only: seed (default: the bench file's)"
+    )
+    group.addoption(
+        "--bench-simulation",
+        dest="bench_simulation",
+        metavar="FILE",
+        help="simulated bench only: use the one started by hand that wrote its addresses to FILE",
+    )
+    for name, what in (
+        ("bench_file", "bench file, like --bench"),
+        ("bench_reports", "folder for journals and reports, like --bench-reports"),
+        ("bench_operator", "who runs this, like --bench-operator"),
+    ):
+        parser.addini(name, what, type="string", default=None)
+
+
+@dataclass(frozen=True)
+class BoardPlace:
+    """A board by its label, and the slot it lies in."""
+
+    slot: str
+    serial: str
+    profile: BoardProfile
+
+
+@dataclass(frozen=True)
+class BenchOptions:
+    """All options, read and checked together."""
+
+    bench: BenchSpec
+    boards: tuple[BoardPlace, ...]
+    reports: Path
+    operator: str
+    scale: float
+    simulator_arguments: tuple[str, ...]
+    simulation_file: Path | None
+    sources: Mapping[str, str]
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """Faults of the simulated bench, from the bench file and the command line."""
+        configured = self.bench.simulation.faults if self.bench.simulation else ()
+        arguments = self.simulator_arguments
+        given = [arguments[i + 1] for i, argument in enumerate(arguments) if argument == "--fault"]
+        return (*configured, *given)
+
+
+def is_asked_for(config: pytest.Config) -> bool:
+    """Whether this pytest run works with a bench at all."""
+    return _lookup(config, "bench_file")[0] is not None
+
+
+def read_options(config: pytest.Config) -> BenchOptions:
+    """Read bench file and profiles and put the options together. Raises ConfigError."""
+    sources: dict[str, str] = {}
+    bench_text = _text(config, "bench_file", sources)
+    if bench_text is None:
+        raise ConfigError("no bench file: give --bench FILE, or set BENCHRIG_BENCH_FILE or the ini value bench_file")
+    bench = read_bench_file(config.invocation_params.dir / bench_text)
+    profile = config.getoption("bench_profile")
+    reports = _text(config, "bench_reports", sources)
+    return BenchOptions(
+        bench=bench,
+        boards=_boards(config.getoption("bench_boards"), bench, profile and config.invocation_params.dir / profile),
+        reports=config.invocation_params.dir / reports if reports else config.rootpath / "reports",
+        operator=_text(config, "bench_operator", sources) or "",
+        scale=_scale(config, bench),
+        simulator_arguments=_simulator_arguments(config, bench),
+        simulation_file=_simulation_file(config, bench),
+        sources=sources,
+    )
+
+
+def _lookup(config: pytest.Config, name: str) -> tuple[str | None, str]:
+    variable = f"BENCHRIG_{name.upper()}"
+    ini = config.getini(name)
+    for value, source in (
+        (config.getoption(name), "command line"),
+        (os.environ.get(variable), f"environment {variable}"),
+        (str(ini) if ini else None, "ini file"),
+    ):
+        if value:
+            return value, source
+    return None, "default"
+
+
+def _text(config: pytest.Config, name: str, sources: dict[str, str]) -> str | None:
+    value, sources[name] = _lookup(config, name)
+    return value
+
+
+def _boards(given: list[str], bench: BenchSpec, profile: Path | None) -> tuple[BoardPlace, ...]:
+    slots = tuple(bench.slots)
+    if not given:
+        raise ConfigError(
+            "no board named: give --board SERIAL as it stands on the label "
+            f"(or --board SLOT=SERIAL; slots of this bench: {', '.join(slots)})"
+        )
+    placed: dict[str, str] = {}
+    for text in given:
+        slot, equals, serial = text.rpartition("=")
+        slot = slot if equals else slots[0]
+        if slot not in slots:
+            raise ConfigError(f"--board {text}: this bench has no slot {slot!r}; accepted: {', '.join(slots)}")
+        if not _SERIAL.fullmatch(serial):
+            raise ConfigError(
+                f"--board {text}: {serial!r} is no serial number; accepted: letters, digits, '.', '_' and '-', "
+                "64 at most, a letter or digit first"
+            )
+        if slot in placed or serial in placed.values():
+            raise ConfigError(f"--board {text}: slot or board is named twice; each board lies in one slot")
+        placed[slot] = serial
+    return tuple(
+        BoardPlace(slot, placed[slot], read_board_profile(profile or bench.slots[slot].profile))
+        for slot in slots
+        if slot in placed
+    )
+
+
+def _scale(config: pytest.Config, bench: BenchSpec) -> float:
+    if bench.simulation is None:
+        return 1.0
+    text = config.getoption("bench_scale")
+    if text is None:
+        return bench.simulation.scale
+    try:
+        scale = float(text)
+    except ValueError:
+        scale = 0.0
+    if not 0.0 < scale <= 100.0:
+        raise ConfigError(f"--bench-scale {text}: accepted: a number above 0 and at most 100")
+    return scale
+
+
+def _simulator_arguments(config: pytest.Config, bench: BenchSpec) -> tuple[str, ...]:
+    faults, scale, seed = (config.getoption(name) for name in ("bench_faults", "bench_scale", "bench_seed"))
+    if bench.simulation is None and (faults or scale or seed):
+        raise ConfigError(
+            f"--bench-fault, --bench-scale and --bench-seed are for simulated benches; {bench.path} has no [simulation]"
+        )
+    arguments = [part for fault in faults for part in ("--fault", fault)]
+    arguments += ["--scale", scale] if scale else []
+    if seed is not None and not re.fullmatch(r"\d{1,9}", seed):
+        raise ConfigError(f"--bench-seed {seed}: accepted: a whole number from 0 to 999999999")
+    return (*arguments, *(["--seed", seed] if seed else []))
+
+
+def _simulation_file(config: pytest.Config, bench: BenchSpec) -> Path | None:
+    text = config.getoption("bench_simulation")
+    if text is None:
+        return None
+    if bench.simulation is None:
+        raise ConfigError(f"--bench-simulation is for simulated benches; {bench.path} has no [simulation]")
+    return Path(config.invocation_params.dir / text)

@@ -1,0 +1,176 @@
+"""The report of one board as text for a terminal: pure, without colour codes unless `paint` adds them.
+
+Owns the layout: a table of what was judged, where the time went, what did not pass and what to do, and last
+the one line that says what may be said of the board. Text of a board cannot steer the terminal (see `text`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchrig.records import LimitJudged, RunState, Verdict
+from benchrig.report.columns import column_widths, paragraph, row_lines
+from benchrig.report.numbers import limits_text, measured_text, seconds_text
+from benchrig.report.text import one_line
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from benchrig.records import FactJudged
+    from benchrig.report.board_report import BoardReport, CheckReport
+
+_HEADINGS = ("check / what", "measured", "limits", "verdict", "time")
+_VERDICT_COLUMN, _TIME_COLUMN = 3, 4
+_ELSEWHERE = "between the phases"
+
+
+def unpainted(text: str, verdict: Verdict) -> str:
+    """The paint of a terminal without colours."""
+    return text
+
+
+def board_table(report: BoardReport, *, width: int = 110, paint: Callable[[str, Verdict], str] = unpainted) -> str:
+    """The whole report, `width` characters wide where words allow; `paint` colours text by its verdict."""
+    sections = (
+        _header_lines(report),
+        _judged_lines(report, width=width, paint=paint),
+        _time_lines(report),
+        _event_lines(report, width=width),
+        _not_passed_lines(report, width=width),
+        [one_line(f"output after the run: {report.output_off or 'not recorded'}")],
+        [paint(verdict_line(report), report.verdict.verdict)],
+    )
+    return "\n\n".join("\n".join(section) for section in sections if section) + "\n"
+
+
+def verdict_line(report: BoardReport) -> str:
+    """The one line that says what may be said of the board."""
+    text = f"{report.board}: {_verdict_words(report)}{' (simulated bench)' if report.simulated else ''}"
+    return one_line(text)
+
+
+def _verdict_words(report: BoardReport) -> str:
+    verdict = report.verdict.verdict
+    interrupted = "" if report.state is RunState.COMPLETE else ", run interrupted"
+    missing = f"not run: {', '.join(report.verdict.missing)}" if report.verdict.missing else ""
+    if verdict is Verdict.PASS:
+        return _pass_words(report)
+    if verdict is Verdict.BENCH_ERROR:
+        return f"BENCH ERROR: the run proves nothing about the board{interrupted}"
+    if verdict is Verdict.NOT_RUN:
+        return f"INCOMPLETE ({missing or report.verdict.why}){interrupted}"
+    checks = ", ".join(dict.fromkeys(check.name for check in report.not_passed if check.verdict is verdict))
+    also = f"; {missing}" if missing else ""
+    return f"NOT PASSED ({verdict}): {checks or report.verdict.why}{also}{interrupted}"
+
+
+def _pass_words(report: BoardReport) -> str:
+    count, waived = len(set(report.required)), len(report.verdict.waived)
+    return f"PASS, {count} of {count} required checks{f', {waived} of them waived' if waived else ''}"
+
+
+def _header_lines(report: BoardReport) -> list[str]:
+    started = report.started
+    if started is None:
+        return [f"{report.board}: the journal does not say what was run", *map(one_line, report.problems)]
+    lines = [
+        f"board {started.board}, {started.use}, run {started.run}, {started.utc}",
+        f"profile {started.profile}, bench {started.bench}"
+        + (", SIMULATED: no board was measured" if started.simulated else ""),
+    ]
+    if started.simulated_faults:
+        lines.append(f"simulated faults: {', '.join(started.simulated_faults)}")
+    lines += [f"journal: {problem}" for problem in report.problems]
+    return [one_line(line) for line in lines]
+
+
+def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verdict], str]) -> list[str]:
+    rows = [(cells, verdict) for check in report.checks for cells, verdict in _check_rows(check)]
+    widths = column_widths(
+        [_HEADINGS, *(cells for cells, _ in rows)],
+        width=width,
+        fixed=frozenset((_VERDICT_COLUMN, _TIME_COLUMN)),
+    )
+    right = frozenset((_TIME_COLUMN,))
+    lines = row_lines(_HEADINGS, widths, right=right)
+    lines.append("-" * len("  ".join("x" * each for each in widths)))
+    for cells, verdict in rows:
+        lines += row_lines(cells, widths, right=right, paint=_painter(verdict, paint))
+    return lines
+
+
+def _painter(verdict: Verdict, paint: Callable[[str, Verdict], str]) -> Callable[[str, int], str]:
+    def painted(text: str, column: int) -> str:
+        return paint(text, verdict) if column == _VERDICT_COLUMN and text.strip() else text
+
+    return painted
+
+
+def _check_rows(check: CheckReport) -> Iterator[tuple[tuple[str, ...], Verdict]]:
+    title = f": {check.title}" if check.title else ""
+    name = one_line(f"{check.label}{title}")
+    yield (name, "", "", check.verdict.value, seconds_text(check.duration_s)), check.verdict
+    for judged in check.judged:
+        yield _judged_cells(judged), judged.verdict
+
+
+def _judged_cells(judged: LimitJudged | FactJudged) -> tuple[str, ...]:
+    if isinstance(judged, LimitJudged):
+        what, measured, limits = judged.limit, measured_text(judged), limits_text(judged)
+    else:
+        what, measured, limits = judged.fact, f"seen {judged.seen}", f"expected {judged.expected}"
+    return f"  {one_line(what)}", one_line(measured), one_line(limits), judged.verdict.value, ""
+
+
+def _time_lines(report: BoardReport) -> list[str]:
+    """Phases by time, as a share of the run; without its end, as a share of what the checks recorded."""
+    phases = sorted(report.phases_s.items(), key=lambda phase: (-phase[1], phase[0]))
+    recorded_s = sum(report.phases_s.values())
+    whole_s = max(report.duration_s or 0.0, recorded_s)
+    if whole_s <= 0.0:
+        return []
+    if whole_s - recorded_s > 0.0005 * whole_s:
+        phases.append((_ELSEWHERE, whole_s - recorded_s))
+    rows = [(f"  {one_line(name)}", seconds_text(s), f"{100.0 * s / whole_s:.1f} %") for name, s in phases]
+    widths = column_widths(rows, width=80, fixed=frozenset((1, 2)))
+    lines = [f"where the time went ({seconds_text(whole_s)} of bench time)"]
+    for row in rows:
+        lines += row_lines(row, widths, right=frozenset((1, 2)))
+    if report.critical_path_s is not None:
+        lines.append(f"  critical path: {seconds_text(report.critical_path_s)}")
+    return lines
+
+
+def _event_lines(report: BoardReport, *, width: int) -> list[str]:
+    lines = ["what else happened"] if report.events else []
+    for event in report.events:
+        charged = f", charged to {event.charged_to}" if event.charged_to else ""
+        text = one_line(f"{event.at_s:.2f} s: {event.kind}{charged}: {event.text}")
+        lines += paragraph(text, width=width, indent="  ")
+    return lines
+
+
+def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
+    lines: list[str] = []
+    for check in report.not_passed:
+        lines += paragraph(one_line(f"{check.label}: {check.verdict}"), width=width, indent="  ")
+        lines += _reason_lines(check.why, check.next_action, width=width)
+        for judged in check.violated:
+            lines += paragraph(_violation(judged), width=width, indent="    ")
+            lines += _reason_lines(judged.why, judged.next_action, width=width, indent="      ")
+    if report.state is not RunState.COMPLETE:
+        lines += paragraph(one_line(f"run interrupted: {report.state_why}"), width=width, indent="  ")
+    return ["not passed", *lines] if lines else []
+
+
+def _violation(judged: LimitJudged | FactJudged) -> str:
+    what, measured, limits, verdict, _ = _judged_cells(judged)
+    wanted = f"limits {limits}" if isinstance(judged, LimitJudged) else limits
+    return f"{what.strip()}: {measured}, {wanted}: {verdict}"
+
+
+def _reason_lines(why: str, next_action: str, *, width: int, indent: str = "    ") -> list[str]:
+    lines = paragraph(one_line(f"why: {why}"), width=width, indent=indent) if why else []
+    if next_action:
+        lines += paragraph(one_line(f"next: {next_action}"), width=width, indent=indent)
+    return lines

@@ -1,0 +1,26 @@
+"""How text that came from a board, an instrument or a file is made safe to show. Nothing is ever dropped.
+
+Numbers: production [2] Char of XML 1.0 (5th edition) says which characters a document may hold, and 2.11
+that a reader turns a carriage return into a line feed, so that one is escaped as well.
+"""
+
+from __future__ import annotations
+
+import re
+
+# Complement of production [2]; 7F-9F are allowed there but discouraged, and steer a terminal.
+_NOT_XML = re.compile("[^\t\n\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def xml_text(text: str) -> str:
+    """Text that any XML 1.0 document can hold; a control character is shown as \\x01."""
+    return _NOT_XML.sub(lambda match: _escaped(match[0]), text)
+
+
+def one_line(text: str) -> str:
+    """Text that can neither break a line of a terminal nor steer it."""
+    return "".join(char if char.isprintable() else _escaped(char) for char in text)
+
+
+def _escaped(char: str) -> str:
+    return char.encode("unicode_escape").decode("ascii")

@@ -1,0 +1,357 @@
+"""The program in the demo board's microcontroller.
+
+Owns: console commands and answers, sleep cycle, transmit sequence, what survives a power cycle.  Must not know the
+circuit or the pty: it senses through `Senses`, speaks through `Transmit` and says how much current it draws.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Protocol
+
+from benchrig.simulation import payload as payload_bytes
+from benchrig.simulation.airtime import FRAME_OVERHEAD_BYTES, time_on_air_s
+from benchrig.simulation.checksums import crc16_ibm3740
+from benchrig.simulation.sequences import Process, Program, Wait
+from benchrig.simulation.uart import Transmit, console_line, disturbed
+
+if TYPE_CHECKING:
+    import random
+    from collections.abc import Callable, Generator
+
+    from benchrig.simulation.bench_time import Agenda
+    from benchrig.simulation.parts import BoardParts, ConsoleLine
+
+IMAGE: Final = "9c41e0b7"
+NOMINAL_FULL_SCALE_MV: Final = 1100 * 4
+_CHECKED = re.compile(r"(.*)\*([0-9A-Fa-f]{4})\Z", re.DOTALL)
+_CALIBRATION = re.compile(r"cal gain_ppm=([+-]?\d+) offset_uv=([+-]?\d+)\Z")
+
+
+class Senses(Protocol):
+    """What the firmware can measure."""
+
+    def battery_code(self) -> int:
+        """One averaged conversion of the battery divider."""
+
+    def temperature_c(self) -> float:
+        """Temperature of the board's sensor."""
+
+    def bale_temperatures_c(self) -> tuple[float, ...]:
+        """Temperatures of the two bale probes."""
+
+    def is_charging(self) -> bool:
+        """Whether the charger runs."""
+
+
+@dataclass(slots=True)
+class Memory:
+    """What survives loss of power."""
+
+    serial: str
+    boots: int
+    gain_ppm: int = 0
+    offset_uv: int = 0
+    conversions: int = 0
+    """Counted for the fault that resets at a certain conversion; no healthy board reads it."""
+
+    @property
+    def identity(self) -> str:
+        """Chip and radio identity, made from the digits of the serial."""
+        digits = "".join(character for character in self.serial if character.isdigit())
+        tail = f"{int(digits) % 10000:04d}" if digits else f"{crc16_ibm3740(self.serial.encode()):04X}"
+        return f"serial={self.serial} chip=48420000A001{tail} eui=02004842A001{tail}"
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One frame's worth of measurements."""
+
+    count: int
+    battery_mv: int
+    temperature_c: int
+
+
+class Firmware:
+    """The running board program; `rail_current` is what it draws from the rail."""
+
+    def __init__(
+        self,
+        agenda: Agenda,
+        *,
+        parts: BoardParts,
+        line: ConsoleLine,
+        memory: Memory,
+        senses: Senses,
+        console: Transmit,
+        modem: Transmit,
+        rng: random.Random,
+        current_changed: Callable[[], None],
+    ) -> None:
+        self._agenda = agenda
+        self._parts = parts
+        self._currents = parts.currents
+        self._timing = parts.timing
+        self._behaviour = parts.behaviour
+        self._line = line
+        self._memory = memory
+        self._senses = senses
+        self._console = console
+        self._modem = modem
+        self._rng = rng
+        self._current_changed = current_changed
+        self._process = Process(agenda)
+        self._clear_ram()
+
+    @property
+    def rail_current(self) -> float:
+        """Amperes that microcontroller, radio and load draw from the rail now."""
+        if not self._is_powered:
+            return 0.0
+        load_a = self._currents.load_a if self._load_is_on else 0.0
+        return self._processor_a + self._radio_a + load_a + self._currents.leak_a
+
+    def power_on(self, cause: str) -> None:
+        """Start from reset; `cause` is power, brownout or watchdog."""
+        self._clear_ram()
+        self._is_powered = True
+        self._memory.boots += 1
+        self._process.start(self._main(cause))
+
+    def power_off(self) -> None:
+        """Stop in the middle of everything and forget all but the memory."""
+        self._process.stop()
+        self._console.cut()
+        self._modem.cut()
+        self._clear_ram()
+
+    def receive(self, data: bytes) -> None:
+        """Bytes arrive on the console."""
+        if self._is_powered and self._is_listening:
+            self._received += data
+            self._process.notify_input()
+
+    def _clear_ram(self) -> None:
+        self._is_powered = False
+        self._is_listening = False
+        self._is_discarding = False
+        self._received = b""
+        self._count = 0
+        self._last_mv = 0
+        self._load_is_on = False
+        self._processor_a = self._currents.awake_a
+        self._radio_a = 0.0
+
+    # What the program does, in order.
+
+    def _main(self, cause: str) -> Program:
+        self._draw(processor_a=self._currents.awake_a)
+        yield Wait(self._timing.boot_s)
+        if self._behaviour.hangs_at_boot:
+            yield Wait(None)
+        self._is_listening = True
+        self._say(f"BOOT haybarn fw={self._behaviour.version} reset={cause} boots={self._memory.boots}")
+        while True:
+            command = yield from self._next_line()
+            yield from self._carry_out(command)
+
+    def _next_line(self) -> Generator[Wait, bool, str]:
+        while True:
+            line, end, rest = self._split_received()
+            if end:
+                self._received = rest
+                if line and not self._is_discarding:
+                    return line.decode("latin-1")
+                self._is_discarding = False
+            else:
+                yield Wait(None, for_input=True)
+
+    def _split_received(self) -> tuple[bytes, bytes, bytes]:
+        return self._received.replace(b"\r", b"\n").partition(b"\n")
+
+    def _carry_out(self, line: str) -> Program:
+        checked = _CHECKED.match(line)
+        if checked is not None:
+            line = checked[1]
+            if crc16_ibm3740(line.encode("latin-1")) != int(checked[2], 16):
+                self._say("ERR crc")
+                return
+        actions: dict[str, Callable[[], Program]] = {
+            "batt?": self._answer_battery,
+            "temp?": self._answer_temperature,
+            "frame": self._send_frame,
+            "report": self._report,
+            "sleep": self._sleep,
+        }
+        if line in actions:
+            yield from actions[line]()
+        else:
+            self._say(self._immediate_answer(line))
+
+    def _immediate_answer(self, line: str) -> str:
+        if line in ("load on", "load off"):
+            self._load_is_on = line == "load on"
+            self._current_changed()
+            return line.replace("load", "LOAD")
+        calibration = _CALIBRATION.match(line)
+        if calibration is not None:
+            self._memory.gain_ppm, self._memory.offset_uv = int(calibration[1]), int(calibration[2])
+        memory = self._memory
+        if calibration is not None or line == "cal?":
+            return f"CAL gain_ppm={memory.gain_ppm} offset_uv={memory.offset_uv}"
+        if line == "id?":
+            return f"ID {self._identity()} fw={self._behaviour.version} image={IMAGE} boots={memory.boots}"
+        if line == "boots?":
+            return f"BOOTS n={memory.boots}"
+        return "ERR unknown"
+
+    def _identity(self) -> str:
+        if not self._behaviour.claims_other_serial:
+            return self._memory.identity
+        return Memory(serial="HB-9876", boots=0).identity
+
+    def _answer_battery(self) -> Program:
+        raw, millivolts = yield from self._convert_battery()
+        self._say(f"BATT n={self._count} raw={raw} mv={millivolts}")
+
+    def _answer_temperature(self) -> Program:
+        hundredths = yield from self._measure_temperature()
+        self._count += 1
+        self._say(f"TEMP n={self._count} raw={hundredths} c={hundredths / 100:.1f}")
+
+    def _send_frame(self) -> Program:
+        sample, encoded = yield from self._take_sample()
+        self._announce("FRAME", sample, encoded)
+
+    def _report(self) -> Program:
+        sample, encoded = yield from self._take_sample()
+        self._announce("REPORT", sample, encoded)
+        self._modem.send(b"AT+TX\r\n")
+        yield Wait(self._timing.radio_delay_s)
+        yield from self._transmit(len(encoded))
+        self._draw(processor_a=self._currents.awake_a)
+        self._say(f"REPORT done n={sample.count}")
+
+    def _take_sample(self) -> Generator[Wait, bool, tuple[Sample, bytes]]:
+        previous_mv = self._last_mv
+        _, millivolts = yield from self._convert_battery()
+        hundredths = yield from self._measure_temperature()
+        sample = Sample(self._count, millivolts, _rounded(hundredths / 100))
+        sent_mv = previous_mv if self._behaviour.sends_previous_battery else millivolts
+        return sample, self._encode(sent_mv, sample.temperature_c)
+
+    def _announce(self, word: str, sample: Sample, encoded: bytes) -> None:
+        port = self._behaviour.port
+        self._say(
+            f"{word} n={sample.count} mv={sample.battery_mv} c={sample.temperature_c} port={port} len={len(encoded)}"
+        )
+        self._modem.send(b"AT+BUF=%d,%s\r\n" % (port, encoded.hex().upper().encode()))
+
+    def _convert_battery(self) -> Generator[Wait, bool, tuple[int, int]]:
+        self._memory.conversions += 1
+        if self._memory.conversions == self._behaviour.resets_at_conversion:
+            yield from self._reset("brownout")
+        yield Wait(self._timing.convert_s)
+        raw = self._senses.battery_code()
+        exact_mv = raw * NOMINAL_FULL_SCALE_MV / 4096
+        corrected_mv = exact_mv * (1 + self._memory.gain_ppm * 1e-6) + self._memory.offset_uv / 1000
+        self._count += 1
+        self._last_mv = max(0, min(0xFFFF, _rounded(corrected_mv)))
+        return raw, self._last_mv
+
+    def _measure_temperature(self) -> Generator[Wait, bool, int]:
+        yield Wait(self._timing.measure_s)
+        return _rounded(100 * self._senses.temperature_c())
+
+    def _encode(self, battery_mv: int, temperature_c: int) -> bytes:
+        behaviour = self._behaviour
+        first, second = (_rounded(10 * celsius) for celsius in self._senses.bale_temperatures_c())
+        if behaviour.probes_fitted < 2:
+            second = payload_bytes.NO_PROBE
+        measured = payload_bytes.Measured(
+            battery_mv=battery_mv,
+            temperature_c=max(-128, min(127, temperature_c + behaviour.payload_temperature_offset_c)),
+            siren_is_on=self._load_is_on,
+            is_charging=self._senses.is_charging(),
+            bale_decidegrees=(first, second),
+        )
+        encoded = payload_bytes.encode(measured)
+        if behaviour.swaps_battery_bytes:
+            encoded = payload_bytes.with_swapped_battery(encoded)
+        return payload_bytes.with_spoilt_checksum(encoded) if behaviour.spoils_payload_crc else encoded
+
+    def _transmit(self, payload_length: int) -> Program:
+        currents, timing = self._currents, self._timing
+        radio_works = self._behaviour.transmits
+        on_air_s = time_on_air_s(
+            phy_payload_bytes=payload_length + FRAME_OVERHEAD_BYTES,
+            spreading_factor=self._behaviour.spreading_factor,
+        )
+        self._draw(processor_a=currents.awake_a, radio_a=currents.radio_prepare_a * radio_works)
+        yield Wait(timing.prepare_s)
+        if self._behaviour.resets_at_transmit:
+            yield from self._reset("watchdog")
+        self._draw(processor_a=currents.awake_a, radio_a=currents.radio_transmit_a * radio_works)
+        yield Wait(on_air_s)
+        idle_s = timing.listen2_delay_s - timing.listen1_delay_s - timing.listen1_s
+        for delay_s, length_s in ((timing.listen1_delay_s, timing.listen1_s), (idle_s, timing.listen2_s)):
+            self._draw_idle()
+            yield Wait(delay_s)
+            if radio_works:
+                self._draw(processor_a=0.0, radio_a=currents.radio_listen_a)
+            yield Wait(length_s)
+
+    def _sleep(self) -> Program:
+        self._say("SLEEP")
+        yield Wait(self._timing.sleep_entry_s)
+        if not self._received:
+            yield from self._sleep_cycle()
+        self._draw(processor_a=self._currents.awake_a)
+        yield Wait(self._timing.wake_up_s)
+        # The line that woke the board is lost as a whole, however much of it has yet to come.
+        self._is_discarding = not self._received.endswith((b"\r", b"\n"))
+        self._received = b""
+        self._say(f"WAKE boots={self._memory.boots}")
+
+    def _sleep_cycle(self) -> Program:
+        """Sleep and wake by the timer until input arrives."""
+        timing, was_woken = self._timing, False
+        if not self._behaviour.wakes_from_sleep:
+            self._draw_idle()
+            yield Wait(None)
+        while not was_woken:
+            self._draw_idle()
+            was_woken = yield Wait(timing.wake_period_s - timing.wake_length_s, for_input=True)
+            if not was_woken:
+                self._draw(processor_a=self._currents.awake_a)
+                was_woken = yield Wait(timing.wake_length_s, for_input=True)
+
+    def _reset(self, cause: str) -> Program:
+        self._agenda.after(0.0, lambda: self._restart(cause))
+        yield Wait(None)
+
+    # Small tools of the program.
+
+    def _restart(self, cause: str) -> None:
+        if self._is_powered:
+            self._console.cut()
+            self._modem.cut()
+            self.power_on(cause)
+
+    def _say(self, text: str) -> None:
+        self._console.send(disturbed(console_line(text), traits=self._line, rng=self._rng))
+
+    def _draw_idle(self) -> None:
+        currents = self._currents
+        asleep = self._behaviour.goes_to_sleep
+        self._draw(processor_a=currents.sleep_a if asleep else currents.awake_a, radio_a=currents.radio_standby_a)
+
+    def _draw(self, *, processor_a: float, radio_a: float = 0.0) -> None:
+        self._processor_a, self._radio_a = processor_a, radio_a
+        self._current_changed()
+
+
+def _rounded(value: float) -> int:
+    return math.floor(value + 0.5)

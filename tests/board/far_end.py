@@ -1,0 +1,93 @@
+"""The far end of a pseudo terminal: the test plays the board with it, byte by byte."""
+
+from __future__ import annotations
+
+import binascii
+import os
+import select
+import threading
+import time
+import tty
+from collections.abc import Callable
+
+from benchrig.wires.serial_port import SerialPort, open_port
+
+TIMEOUT_S = 5.0
+
+Turn = bytes | Callable[[bytes], bytes]
+"""What the board says to a command: bytes, or a function of the command (with its line end)."""
+
+
+def checked(text: bytes) -> bytes:
+    """The text as the board sends it: checksum from Python's own library (with FFFF it is CRC-16/IBM-3740), CR LF."""
+    return text + b"*%04X\r\n" % binascii.crc_hqx(text, 0xFFFF)
+
+
+class FarEnd:
+    """Holds the far end; keeps the near one open as well, so that it stays readable between openings."""
+
+    def __init__(self) -> None:
+        self._far, self._near = os.openpty()
+        tty.setraw(self._near)
+        self.path = os.ttyname(self._near)
+        self._heard = b""
+        self._thread: threading.Thread | None = None
+        self.commands: list[bytes] = []
+
+    def open(self) -> SerialPort:
+        """The near end as a port under test."""
+        return open_port(self.path, name="console", baud=115200, open_wait_s=0.0)
+
+    def say(self, data: bytes) -> None:
+        """Send bytes to the port."""
+        os.write(self._far, data)
+
+    def hear(self) -> bytes:
+        """The next command with its line feed; waits for it."""
+        while b"\n" not in self._heard:
+            ready, _, _ = select.select([self._far], [], [], TIMEOUT_S)
+            if not ready:
+                raise TimeoutError(f"no whole command within {TIMEOUT_S} s, only {self._heard!r}")
+            self._heard += os.read(self._far, 4096)
+        command, end, self._heard = self._heard.partition(b"\n")
+        self.commands.append(command + end)
+        return command + end
+
+    def plays(self, *turns: Turn) -> None:
+        """Answer one command after the other in a thread, b"" being silence."""
+        self._thread = threading.Thread(target=self._play, args=(turns,), daemon=True)
+        self._thread.start()
+
+    def has_played(self) -> None:
+        """Wait until every turn was taken."""
+        assert self._thread is not None
+        self._thread.join(TIMEOUT_S)
+        assert not self._thread.is_alive(), f"the board was asked {len(self.commands)} times only"
+
+    def vanish(self) -> None:
+        """Hang up, as a pulled adapter does."""
+        if self._far >= 0:
+            os.close(self._far)
+        self._far = -1
+
+    def close(self) -> None:
+        """Give both ends back."""
+        if self._thread:
+            self._thread.join(2 * TIMEOUT_S)
+        self.vanish()
+        os.close(self._near)
+
+    def _play(self, turns: tuple[Turn, ...]) -> None:
+        for turn in turns:
+            command = self.hear()
+            reply = turn(command) if callable(turn) else turn
+            if reply:
+                self.say(reply)
+
+
+def until(condition: Callable[[], bool], what: str) -> None:
+    """Wait for a condition; the failure says what did not happen."""
+    deadline_s = time.monotonic() + TIMEOUT_S
+    while not condition():
+        assert time.monotonic() < deadline_s, f"did not happen: {what}"
+        time.sleep(0.001)

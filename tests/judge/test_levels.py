@@ -1,0 +1,129 @@
+"""Levels and stretches of signals that are built here, so that the truth is known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchrig.judge.levels import find_levels, stretches_above
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+
+def mixture(parts: list[tuple[float, int]], *, noise: float, seed: int = 1) -> Floats:
+    """Stretches of (level, samples), one after the other, with Gaussian noise."""
+    rng = np.random.default_rng(seed)
+    clean = np.concatenate([np.full(count, level) for level, count in parts])
+    return clean + rng.normal(0.0, noise, clean.size)
+
+
+ONE_LEVEL: dict[str, Callable[[np.random.Generator, int], Floats]] = {
+    "gauss": lambda rng, n: rng.normal(0, 1, n),
+    "uniform": lambda rng, n: rng.uniform(0, 1, n),
+    "exponential": lambda rng, n: rng.exponential(1, n),
+    "ramp": lambda rng, n: np.linspace(0, 20, n) + rng.normal(0, 1, n),
+    "hum": lambda rng, n: np.sin(np.arange(n) / 50) + rng.normal(0, 0.1, n),
+    "wander": lambda rng, n: np.cumsum(rng.normal(0, 1, n)),
+    "coarse steps": lambda rng, n: np.round(rng.normal(0, 0.6, n)),
+    "constant": lambda rng, n: np.zeros(n),
+}
+
+
+@pytest.mark.parametrize("kind", ONE_LEVEL)
+@pytest.mark.parametrize("seed", range(10))
+def test_noise_drift_and_hum_are_one_level(kind: str, seed: int) -> None:
+    """Samples that do not switch are one level, however they scatter."""
+    samples = 16e-6 + 0.2e-6 * ONE_LEVEL[kind](np.random.default_rng(seed), 5000)
+
+    levels = find_levels(samples)
+
+    assert len(levels) == 1
+    assert levels[0].mean == pytest.approx(float(samples.mean()), rel=1e-9)
+    assert levels[0].share == 1.0
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        pytest.param([(16e-6, 9940), (4.5e-3, 60)], id="rare pulses"),
+        pytest.param([(5e-3, 9000), (11e-3, 480), (44e-3, 560)], id="idle, receive, transmit"),
+        pytest.param([(16e-6, 21850), (4.5e-3, 7060), (11e-3, 480), (12e-3, 50), (22e-3, 560)], id="five levels"),
+        pytest.param([(-0.2e-3, 5000), (4.5e-3, 5000)], id="below zero"),
+        pytest.param([(0.0, 50), (1e-3, 9950)], id="rare dips"),
+    ],
+)
+@pytest.mark.parametrize("noise", [0.0, 2e-6])
+def test_levels_are_those_put_in(parts: list[tuple[float, int]], noise: float) -> None:
+    """Each level comes back with its mean and its share, whatever the mixture."""
+    levels = find_levels(mixture(parts, noise=noise))
+
+    total = sum(count for _, count in parts)
+    assert [level.mean for level in levels] == pytest.approx([mean for mean, _ in parts], abs=1e-6)
+    assert [level.share for level in levels] == pytest.approx([count / total for _, count in parts], abs=1e-12)
+
+
+def test_levels_need_samples() -> None:
+    """Nothing has no level."""
+    with pytest.raises(ValueError, match="no samples"):
+        find_levels(np.array([]))
+
+
+STRETCHES = [
+    pytest.param([0, 0, 9, 9, 0], 1, [(2, 4)], id="one"),
+    pytest.param([9, 9, 0, 0, 9], 1, [(0, 2), (4, 5)], id="cut at both ends"),
+    pytest.param([0, 9, 4, 4, 9, 0], 1, [(1, 5)], id="dip that stays above leave"),
+    pytest.param([0, 9, 4, 2, 9, 0], 1, [(1, 2), (4, 5)], id="dip below leave"),
+    pytest.param([0, 9, 9, 2, 9, 0], 2, [(1, 5)], id="dip shorter than the shortest"),
+    pytest.param([0, 9, 9, 2, 2, 9, 9], 2, [(1, 3), (5, 7)], id="dip as long as the shortest"),
+    pytest.param([0, 9, 0, 0, 0], 2, [], id="shorter than the shortest"),
+    pytest.param([0, 4, 4, 0], 1, [], id="above leave only"),
+    pytest.param([0, 4, 9, 4, 0], 1, [(2, 3)], id="slopes are outside"),
+    pytest.param([5, 5, 5], 1, [], id="equal to enter is not above"),
+]
+
+
+@pytest.mark.parametrize(("samples", "shortest", "expected"), STRETCHES)
+def test_stretches_of_short_signals(samples: list[float], shortest: int, expected: list[tuple[int, int]]) -> None:
+    """Entering above 5, leaving at 3: each short signal gives the stretches that a hand marks."""
+    found = stretches_above(np.array(samples, dtype=float), enter=5.0, leave=3.0, shortest=shortest)
+
+    assert list(found) == expected
+
+
+def by_hand(samples: list[int], *, enter: int, leave: int) -> list[tuple[int, int]]:
+    """The same by walking along the samples."""
+    found: list[tuple[int, int]] = []
+    first: int | None = None
+    last = 0
+    for index, sample in enumerate([*samples, leave]):
+        if sample > enter:
+            first = index if first is None else first
+            last = index
+        elif sample <= leave and first is not None:
+            found.append((first, last + 1))
+            first = None
+    return found
+
+
+@settings(deadline=None)
+@given(samples=st.lists(st.integers(0, 9), min_size=1, max_size=40))
+def test_stretches_match_a_walk_along_the_samples(samples: list[int]) -> None:
+    """The array code finds what a plain loop with two thresholds finds."""
+    found = stretches_above(np.array(samples, dtype=float), enter=5.0, leave=3.0)
+
+    assert list(found) == by_hand(samples, enter=5, leave=3)
+
+
+def test_stretches_refuse_crossed_thresholds() -> None:
+    """A leaving threshold above the entering one would never end a stretch."""
+    with pytest.raises(ValueError, match=r"leaving threshold 2.0 must not be above the entering one 1.0"):
+        stretches_above(np.zeros(3), enter=1.0, leave=2.0)

@@ -1,0 +1,1 @@
+"""Checks of the payload room, against struct, ctypes, binascii and published check values."""
