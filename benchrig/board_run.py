@@ -164,7 +164,7 @@ class BoardRun:
         if "modem_uart" in slot.serial:
             tap = ModemTap(self._port(slot, "modem_uart", ports), self.clock)
             self._stack.callback(tap.close)
-        return Board(profile, console, tap)
+        return Board(profile, console, tap, self.clock)
 
     def _port(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> SerialPort:
         wiring = slot.serial[line]

@@ -36,6 +36,7 @@ T = TypeVar("T")
 
 
 _RESYNCS = 2
+_MAX_RESYNCS = 3
 _MAX_ERRORS = 32
 _RESYNC_ON = (InstrumentTimeout, InstrumentReplyError, InstrumentLost)
 
@@ -99,8 +100,17 @@ class Instrument:
                 wire.close()
 
     def resync(self, why: str) -> None:
-        """Close, reopen, identify, read the error queue. Raises what the reopening raises."""
+        """Close, reopen, identify, read the error queue. Raises what the reopening raises.
+
+        An instrument that needs it again and again answers by luck: InstrumentUnfit.
+        """
         self.resyncs += 1
+        if self.resyncs > _MAX_RESYNCS:
+            raise InstrumentUnfit(
+                f"{self._at()}: its {self.resyncs}th answer that was late, lost or senseless in this run: {why}; "
+                f"accepted: {_MAX_RESYNCS} in a run; check cable, network and firmware of the instrument",
+                self.name,
+            )
         self._note("resync", f"{self._at()}: {why}; session closed, opened again and identified")
         self.close()
         self.open()

@@ -26,7 +26,7 @@ from benchrig.protocol import scpi
 from benchrig.records import Happening, encode_record
 from benchrig.wires.visa import open_visa
 
-_KEEP_TRYING_S = 10.0
+_KEEP_TRYING_S = 3.0
 _STANDING_BY = "standing by"
 _START_S = 20.0
 

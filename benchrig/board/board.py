@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from benchrig.board.console_link import ConsoleLink
     from benchrig.board.modem_tap import ModemTap
     from benchrig.board.profile import BoardProfile
+    from benchrig.clock import Clock
     from benchrig.protocol.console import Answer, Notice
 
 
@@ -38,6 +39,7 @@ class BatteryAnswer:
 
     counts: float
     reported_v: float
+    took_s: float
     raw: str
     at_s: float
 
@@ -69,10 +71,11 @@ class FrameAnswer:
 class Board:
     """Typed questions to one board."""
 
-    def __init__(self, profile: BoardProfile, console: ConsoleLink, tap: ModemTap | None) -> None:
+    def __init__(self, profile: BoardProfile, console: ConsoleLink, tap: ModemTap | None, clock: Clock) -> None:
         self.profile = profile
         self.console = console
         self.tap = tap
+        self._clock = clock
         self._frame = re.compile(profile.modem_frame)
 
     def wait_for_boot(self, *, after_s: float) -> Notice:
@@ -95,10 +98,12 @@ class Board:
 
     def battery(self) -> BatteryAnswer:
         """Have the board convert its battery voltage once."""
+        asked_s = self._clock.now_s()
         answer = self.console.ask("battery")
         return BatteryAnswer(
             counts=field_number(answer.fields, "counts"),
             reported_v=field_number(answer.fields, "millivolts") / 1000.0,
+            took_s=answer.line.ended_s - asked_s,
             raw=_raw(answer),
             at_s=answer.line.ended_s,
         )

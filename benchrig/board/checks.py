@@ -34,14 +34,15 @@ CHECKS: Mapping[str, CheckKind] = {
             "residual": "V",
             "hysteresis": "V",
             "noise": "V",
+            "answer_time": "s",
             "counts_gain_error": "1",
             "counts_offset": "count",
             "counts_residual": "count",
         },
     ),
     "payload_bytes": CheckKind(
-        "bytes handed to the modem against console and terminals",
-        {"battery_difference": "V", "battery_error": "V", "temperature_difference": "degC"},
+        "bytes handed to the modem against the console",
+        {"battery_difference": "V", "temperature_difference": "degC"},
     ),
     "temperature": CheckKind("temperature against the bench's own sensor", {"error": "degC", "probe_error": "degC"}),
     "floor_current": CheckKind(

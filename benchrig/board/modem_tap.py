@@ -6,12 +6,13 @@ lines mean: a pattern is what the caller brings.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from benchrig.errors import BoardTimeout
+from benchrig.errors import BoardTimeout, PortError
 from benchrig.wires.serial_port import LineReader, SerialPort
 
 if TYPE_CHECKING:
@@ -79,6 +80,8 @@ class ModemTap:
     def release(self) -> None:
         """Close the port, so that its adapter does not load the board; the lines heard are kept."""
         with self._turn:
+            with contextlib.suppress(PortError):  # vanished: closing is all that is left
+                self._listen()
             self._reader.close()
 
     def reopen(self) -> None:

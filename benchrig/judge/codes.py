@@ -78,10 +78,9 @@ def dead_bits(inputs: Sequence[float], codes: Sequence[int], *, width: int) -> t
     found = []
     values = [float(code) for code in codes]
     for bit in reversed(range(width)):
-        states = {code >> bit & 1 for code in codes}
-        if len(states) == 1:
-            shift = float(1 << bit) * (-1.0 if states == {1} else 1.0)
-            restored = _restore(inputs, values, shift=shift)
+        if len({code >> bit & 1 for code in codes}) == 1:
+            # stuck high is stuck low with an offset, and an offset does not change the scatter
+            restored = _restore(inputs, values, shift=float(1 << bit))
             if _explains(inputs, values, restored):
                 found.append(bit)
                 values = restored

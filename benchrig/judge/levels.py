@@ -22,9 +22,15 @@ if TYPE_CHECKING:
 
 _SEPARATION = 10.0
 _FEWEST_IN_CLUSTER = 2
+_FEWEST_TO_BE_TIGHT = 8
+"""Two or three samples may be alike by chance; that makes no tight cluster."""
+
 _DEEPEST = 12
-_KEPT_DIFFERENCES = 0.95
-"""Share of the sample-to-sample steps that is taken as noise; the largest are edges of the signal."""
+_KEPT_STEPS = 0.75
+"""Share of the sample-to-sample steps that is taken as noise; the largest may be edges of the signal."""
+
+_KEPT_VARIANCE = 0.3685
+"""Mean square of the smallest 75 % of Gaussian numbers, over that of all of them (arithmetic)."""
 
 
 class Level(NamedTuple):
@@ -87,7 +93,8 @@ def _best_cut(ordered: Floats) -> int | None:
 
 
 def _are_apart(lower: Floats, upper: Floats, noise: float) -> bool:
-    width = max(min(float(lower.std()), float(upper.std())), noise)
+    many = [float(part.std()) for part in (lower, upper) if part.size >= _FEWEST_TO_BE_TIGHT]
+    width = max(min(many, default=max(float(lower.std()), float(upper.std()))), noise)
     return bool(float(upper.mean()) - float(lower.mean()) > _SEPARATION * width)
 
 
@@ -96,8 +103,8 @@ def _sample_noise(samples: Floats) -> float:
     if samples.size < 3:
         return 0.0
     squares = np.sort(np.diff(samples) ** 2)
-    kept = squares[: max(1, int(squares.size * _KEPT_DIFFERENCES))]
-    return float(np.sqrt(kept.mean() / 2.0))
+    kept = squares[: max(1, int(squares.size * _KEPT_STEPS))]
+    return float(np.sqrt(kept.mean() / (2.0 * _KEPT_VARIANCE)))
 
 
 def stretches_above(samples: Floats, *, enter: float, leave: float, shortest: int = 1) -> tuple[Stretch, ...]:

@@ -51,7 +51,8 @@ def switch_off(on: OnBench) -> Reading:
     deadline_s = on.clock.now_s() + on.profile.power.off_within_s
     with on.phases("board"):
         while True:
+            asked_s = on.clock.now_s()
             reading = on.bench.terminals.read_voltage()
-            if reading.value < on.profile.power.off_below_v or on.clock.now_s() > deadline_s:
+            if reading.value < on.profile.power.off_below_v or asked_s > deadline_s:
                 return reading
             on.clock.sleep(_POLL_S)

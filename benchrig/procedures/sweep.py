@@ -24,13 +24,12 @@ Direction = Literal["up", "down"]
 
 @dataclass(frozen=True)
 class SweepPoint:
-    """One point: the terminals during each of the board's two conversions, and what the board said."""
+    """One point: the terminals during the board's conversion, what it reported, and the frame it handed over."""
 
     setpoint_v: float
     direction: Direction
     terminals: Reading
     battery: BatteryAnswer
-    terminals_at_frame: Reading
     frame: FrameAnswer
 
     @property
@@ -52,10 +51,9 @@ def _point(on: OnBench, beside: ThreadPoolExecutor, voltage_v: float, direction:
     at = f"at {voltage_v:.2f} V {direction}"
     set_battery(on, voltage_v, settle_s=on.profile.sweep.settle_s)
     with on.phases("board"):
+        # the frame first: one that carries the sample before its own then carries the volts of another point
+        frame = on.board.frame()
         meanwhile = beside.submit(on.bench.terminals.read_voltage)
         battery = on.board.battery()
         terminals = on.record(f"terminals {at}", meanwhile.result())
-        meanwhile = beside.submit(on.bench.terminals.read_voltage)
-        frame = on.board.frame()
-        terminals_at_frame = on.record(f"terminals during the frame {at}", meanwhile.result())
-    return SweepPoint(voltage_v, direction, terminals, battery, terminals_at_frame, frame)
+    return SweepPoint(voltage_v, direction, terminals, battery, frame)

@@ -38,11 +38,12 @@ def wait_for_terminals(on: OnBench) -> Reading:
     deadline_s = on.clock.now_s() + ARRIVE_S
     with on.phases("measuring"):
         while True:
+            asked_s = on.clock.now_s()
             reading = on.bench.terminals.read_voltage()
             if abs(reading.value - asked_v) <= tolerance_v:
                 _compare_read_back(on, reading)
                 return reading
-            if on.clock.now_s() > deadline_s:
+            if asked_s > deadline_s:
                 raise _blame(on, reading, asked_v, tolerance_v)
 
 

@@ -5,21 +5,25 @@ from __future__ import annotations
 import statistics
 from typing import TYPE_CHECKING
 
-from benchrig.errors import BoardTimeout
+from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.judge.trace import Trace, find_sleep, find_transmit
 from benchrig.judge.uncertainty import standard_uncertainty
 from benchrig.procedures.power import ready
 from benchrig.procedures.sleep_current import record_sleep, wake
 from benchrig.procedures.transmit import record_uplink
 from benchrig.reading import Reading
+from benchrig.records import Verdict
 
 if TYPE_CHECKING:
     from benchrig.bench.recorder import CurrentTrace
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
     from benchrig.judge.trace import SleepWindow, TransmitWindow
+    from benchrig.procedures.on_bench import OnBench
 
 _NO_RECORDER = "this bench has no current recorder in the battery lead of this slot"
+_MOSTLY = 0.5
+_RISE = 0.5  # of the plateau's low limit: less than this is no transmission at all. Own choice
 _ADD_RECORDER = "wire a current recorder and name it in the bench file (slots.N.recorder)"
 
 
@@ -40,17 +44,25 @@ def check_floor_current(run: BoardRun, measure: Check) -> None:
     ready(on)
     trace = record_sleep(on, recorder)
     run.keep_trace("sleep", trace)
-    _judge_sleep(measure, trace, find_sleep(_trace(trace), least_periods=on.profile.sleep.wake_periods))
+    _judge_sleep(on, measure, trace, find_sleep(_trace(trace), least_periods=on.profile.sleep.wake_periods))
     _judge_wake(run, measure)
 
 
-def _judge_sleep(measure: Check, trace: CurrentTrace, found: SleepWindow) -> None:
+def _judge_sleep(on: OnBench, measure: Check, trace: CurrentTrace, found: SleepWindow) -> None:
     if found.problems or found.floor_a is None:
+        _refuse_contradiction(on, trace)
         measure.undecided("floor", "; ".join(found.problems), next_action="look at the recorder's range and wiring")
         return
     u = standard_uncertainty(found.floor_a, range_=trace.range_a, terms=trace.accuracy)
     floor_u = (u**2 + (found.floor_u or 0.0) ** 2) ** 0.5
     floor = measure.reading("floor current", _reading(trace, found.floor_a, floor_u))
+    if found.floor_a < -2.0 * floor_u:
+        raise InstrumentUnfit(
+            f"recorder {trace.source}: a floor of {found.floor_a * 1e6:.1f} uA flows out of the board (accepted: none "
+            "does): something else feeds it, such as a serial adapter that stays powered, or a solar source; unplug "
+            "it, or use an adapter that a closed port leaves unpowered",
+            trace.source,
+        )
     measure("floor", floor, next_action="find what stays on in sleep: radio in standby, a pull-up, a leaking part")
     if not found.enough:
         measure.undecided(
@@ -112,13 +124,30 @@ def check_transmit(run: BoardRun, measure: Check) -> None:
     run.keep_trace("transmit", trace)
     found = find_transmit(_trace(trace))
     if found.problems:
+        _refuse_contradiction(on, trace)
         measure.undecided("peak", "; ".join(found.problems), next_action="look at the recorder's range and wiring")
         return
     _judge_transmit(measure, trace, found)
 
 
+def _refuse_contradiction(on: OnBench, trace: CurrentTrace) -> None:
+    """A recorder that is over range all the time while the supply reads little is broken: charged to the bench."""
+    share = float(trace.samples.invalid.mean())
+    current = on.bench.supply.read_current()
+    if share > _MOSTLY and current.value < trace.range_a:
+        raise InstrumentUnfit(
+            f"recorder {trace.source}: {share:.0%} of its samples are over range or no number on the {trace.range_a:g} "
+            f"A range, while the supply reads {current.value:g} A; check its input and fuse, or replace it",
+            trace.source,
+        )
+
+
 def _judge_transmit(measure: Check, trace: CurrentTrace, found: TransmitWindow) -> None:
     event = found.transmit
+    limit = measure.limits.get("plateau")
+    least_a = _RISE * (limit.low if limit and limit.low else 0.0)
+    if event is not None and event.plateau_a < least_a:
+        event = None  # the highest level of this trace is an idle radio, not a transmission
     measure.fact(
         "transmits",
         expected="one transmission",
@@ -127,6 +156,7 @@ def _judge_transmit(measure: Check, trace: CurrentTrace, found: TransmitWindow) 
         next_action="no rise in current: the modem did not send; look at its dialogue and its supply",
     )
     if event is None:
+        measure.end_by(Verdict.FAIL, "the current shows no transmission", next_action="look at the modem's dialogue")
         return
     look = "look at antenna match, power setting and the radio's supply"
     for name, value_a in (("peak", event.peak_a), ("plateau", event.plateau_a)):

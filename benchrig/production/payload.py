@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from benchrig.payload.codec import decode
 from benchrig.procedures import sweep as sweeping
 from benchrig.procedures.power import ready
+from benchrig.records import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -29,6 +30,9 @@ def check_payload_bytes(run: BoardRun, measure: Check) -> None:
             "no tap on the modem UART of this slot: the bytes were not seen",
             next_action="wire a receive-only adapter and name it (slots.N.serial.modem_uart)",
         )
+        return
+    if not run.sweep and "battery_sweep" in run.checks:
+        measure.end_by(Verdict.NOT_RUN, "the battery sweep ended before its first frame")
         return
     if not run.sweep:
         ready(on)
@@ -61,14 +65,6 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
         good,
         on.profile.roles.battery,
         reference=lambda point: point.frame.reported_v,
-        unit="V",
-    )
-    _judge_field(
-        measure,
-        "battery_error",
-        good,
-        on.profile.roles.battery,
-        reference=lambda point: point.terminals_at_frame.value,
         unit="V",
     )
     _judge_field(
@@ -114,7 +110,6 @@ def _judge_field(
         value_name,
         None if value is None else value - reference(point),
         unit=unit,
-        standard_uncertainty=point.terminals_at_frame.standard_uncertainty if value_name.endswith("_error") else 0.0,
         at=f"worst, at {point.at}",
         next_action=f"bytes {handed.hex(' ').upper()}: field {field} reads {value}, expected {reference(point):.4g} "
         f"{unit}; look at byte order, sign, scale and which sample the frame takes",

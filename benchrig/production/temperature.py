@@ -35,17 +35,31 @@ def check_temperature(run: BoardRun, measure: Check) -> None:
         standard_uncertainty=beside.standard_uncertainty,
         next_action=action,
     )
-    if frame.handed is None or frame.handed_port is None or not on.profile.roles.probes:
+    if frame.handed is None or not on.profile.roles.probes:
         return
-    values = decode(on.profile.field_map, frame.handed, port=frame.handed_port).values
+    # which port it came on is judged where the frame is; here only what the probes say
+    values = decode(on.profile.field_map, frame.handed, port=on.profile.field_map.port).values
     for probe in on.profile.roles.probes:
         found = values.get(probe)
-        value = found.value if found else None
+        if found is None or found.value is None:
+            seen = found.word or f"code {found.raw:#x}" if found else "no such field in the frame"
+            _no_value(measure, probe, seen)
+            continue
         measure(
             "probe_error",
-            None if value is None else value - beside.value,
+            found.value - beside.value,
             unit="degC",
             standard_uncertainty=beside.standard_uncertainty,
             at=probe,
-            next_action=f"the payload says {found.word or value if found else 'nothing'}: look at the probe's plug",
+            next_action="look at the probe, its plug and its constants in the firmware",
         )
+
+
+def _no_value(measure: Check, probe: str, seen: str) -> None:
+    measure.fact(
+        f"probe_error {probe}",
+        expected="a temperature",
+        seen=seen,
+        holds=False,
+        next_action="look at the probe's plug and wire",
+    )

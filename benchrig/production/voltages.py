@@ -53,6 +53,14 @@ def check_battery_sweep(run: BoardRun, measure: Check) -> None:
                 Reading(value, unit, 0.0, "board console", point.battery.raw, point.battery.at_s),
             )
     _judge_sweep(on, measure, run.sweep)
+    slowest = max(run.sweep, key=lambda point: point.battery.took_s)
+    measure(
+        "answer_time",
+        slowest.battery.took_s,
+        unit="s",
+        at=f"slowest, at {slowest.at}",
+        next_action="look at what the firmware does between question and conversion",
+    )
 
 
 def _judge_sweep(on: OnBench, measure: Check, points: Sequence[sweeping.SweepPoint]) -> None:

@@ -1,7 +1,7 @@
 """The serial ports of the simulated bench: pseudo-terminals whose far end a client opens and closes.
 
 Owns: file descriptors and noticing open, close and bytes without polling.  Must not know what is said.  Linux tells of
-an opened far end through inotify only, of a closed one through a hang-up on the near end; both are event driven.
+an opened far end through inotify, of bytes and of a hang-up through the near end; both are event driven.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ import select
 import struct
 import termios
 import tty
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     import asyncio
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 IN_OPEN: Final = 0x20
 _INOTIFY_EVENT = struct.Struct("iIII")
@@ -73,13 +73,27 @@ class Pty:
             poll.register(self._near, 0)
             self._set_open(is_open=not poll.poll(0))
 
+    def client_has_come(self) -> None:
+        """Take note of an opened far end; if it counted as open already, the client before went unnoticed."""
+        if self.is_open:
+            self._forget_unread()
+        self.notice_state()
+
     def _set_open(self, *, is_open: bool) -> None:
         if is_open == self.is_open:
             return
         self.is_open = is_open
         if not is_open and self._is_present:
-            termios.tcflush(self._near, termios.TCIOFLUSH)
+            self._forget_unread()
         self._opened(is_open)
+
+    def _forget_unread(self) -> None:
+        # Linux keeps what a client left unread for the next one, a serial adapter does not.  Only the far end can
+        # discard it, and opening that must not look like a client.
+        with self._watcher.unwatched(self):
+            far = os.open(self.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+            termios.tcflush(far, termios.TCIFLUSH)
+            os.close(far)
 
 
 class PtyWatcher:
@@ -101,20 +115,32 @@ class PtyWatcher:
         """Watch a port."""
         self._by_near[near] = pty
         self._epoll.register(near, select.EPOLLIN | select.EPOLLHUP | select.EPOLLET)
-        watch = self._libc.inotify_add_watch(self._inotify, os.fsencode(pty.path), IN_OPEN)
-        if watch < 0:
-            raise OSError(ctypes.get_errno(), f"inotify_add_watch failed for {pty.path}")
-        self._by_watch[watch] = pty
+        self._watch(pty)
 
     def remove(self, *, near: int) -> None:
         """Stop watching a port."""
         self._epoll.unregister(near)
         del self._by_near[near]
 
+    @contextmanager
+    def unwatched(self, pty: Pty) -> Iterator[None]:
+        """Do not notice that the far end is opened meanwhile."""
+        watch = next(watch for watch, watched in self._by_watch.items() if watched is pty)
+        self._libc.inotify_rm_watch(self._inotify, watch)
+        del self._by_watch[watch]
+        yield
+        self._watch(pty)
+
+    def _watch(self, pty: Pty) -> None:
+        watch = self._libc.inotify_add_watch(self._inotify, os.fsencode(pty.path), IN_OPEN)
+        if watch < 0:
+            raise OSError(ctypes.get_errno(), f"inotify_add_watch failed for {pty.path}")
+        self._by_watch[watch] = pty
+
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """Let the event loop wake the watcher."""
         loop.add_reader(self._epoll.fileno(), self._near_event)
-        loop.add_reader(self._inotify, self._open_event)
+        loop.add_reader(self._inotify, self._far_event)
 
     def _near_event(self) -> None:
         self._before()
@@ -124,11 +150,11 @@ class PtyWatcher:
                 pty.take_input()
                 pty.notice_state()
 
-    def _open_event(self) -> None:
+    def _far_event(self) -> None:
         self._before()
         data = os.read(self._inotify, 4096)
         for offset in range(0, len(data), _INOTIFY_EVENT.size):
             watch, *_ = _INOTIFY_EVENT.unpack_from(data, offset)  # a watched node has no name appended
             pty = self._by_watch.get(watch)
             if pty is not None:
-                pty.notice_state()
+                pty.client_has_come()

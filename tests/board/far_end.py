@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import binascii
+import contextlib
+import itertools
 import os
 import select
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from benchrig.wires.serial_port import SerialPort, open_port
 
@@ -30,9 +32,15 @@ class FarEnd:
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
         self.path = os.ttyname(self._near)
+        self._stop_read, self._stop_write = os.pipe()
         self._heard = b""
         self._thread: threading.Thread | None = None
         self.commands: list[bytes] = []
+
+    @property
+    def descriptor(self) -> int:
+        """The far end itself."""
+        return self._far
 
     def open(self) -> SerialPort:
         """The near end as a port under test."""
@@ -45,8 +53,8 @@ class FarEnd:
     def hear(self) -> bytes:
         """The next command with its line feed; waits for it."""
         while b"\n" not in self._heard:
-            ready, _, _ = select.select([self._far], [], [], TIMEOUT_S)
-            if not ready:
+            ready, _, _ = select.select([self._far, self._stop_read], [], [], TIMEOUT_S)
+            if self._far not in ready:
                 raise TimeoutError(f"no whole command within {TIMEOUT_S} s, only {self._heard!r}")
             self._heard += os.read(self._far, 4096)
         command, end, self._heard = self._heard.partition(b"\n")
@@ -55,8 +63,11 @@ class FarEnd:
 
     def plays(self, *turns: Turn) -> None:
         """Answer one command after the other in a thread, b"" being silence."""
-        self._thread = threading.Thread(target=self._play, args=(turns,), daemon=True)
-        self._thread.start()
+        self._start(iter(turns))
+
+    def serves(self, turn: Turn) -> None:
+        """Answer every command in the same way until the end is closed."""
+        self._start(itertools.repeat(turn))
 
     def has_played(self) -> None:
         """Wait until every turn was taken."""
@@ -72,17 +83,24 @@ class FarEnd:
 
     def close(self) -> None:
         """Give both ends back."""
+        os.write(self._stop_write, b"!")
         if self._thread:
-            self._thread.join(2 * TIMEOUT_S)
+            self._thread.join(TIMEOUT_S)
         self.vanish()
-        os.close(self._near)
+        for descriptor in (self._near, self._stop_read, self._stop_write):
+            os.close(descriptor)
 
-    def _play(self, turns: tuple[Turn, ...]) -> None:
-        for turn in turns:
-            command = self.hear()
-            reply = turn(command) if callable(turn) else turn
-            if reply:
-                self.say(reply)
+    def _start(self, turns: Iterator[Turn]) -> None:
+        self._thread = threading.Thread(target=self._play, args=(turns,), daemon=True)
+        self._thread.start()
+
+    def _play(self, turns: Iterator[Turn]) -> None:
+        with contextlib.suppress(TimeoutError):  # the test ended, or fails for a reason of its own
+            for turn in turns:
+                command = self.hear()
+                reply = turn(command) if callable(turn) else turn
+                if reply:
+                    self.say(reply)
 
 
 def until(condition: Callable[[], bool], what: str) -> None:

@@ -117,11 +117,13 @@ def test_hysteresis_is_up_less_down() -> None:
 @pytest.mark.parametrize(("repeats", "lag_v", "source"), [(4, 0.0, "repeats"), (1, 0.02, "pairs")])
 def test_noise_is_the_scatter_of_one_reading(repeats: int, lag_v: float, source: str) -> None:
     """30 counts of noise are found as such, from repeats or from pairs, and lag does not pass for noise."""
-    found = fit(sweep(noise_counts=30, repeats=repeats, lag_v=lag_v))
+    setpoints_v = np.linspace(3.0, 4.0, 101).tolist()
+
+    found = fit(sweep(noise_counts=30, repeats=repeats, lag_v=lag_v, setpoints_v=setpoints_v))
 
     assert found.noise_from == source
     assert found.noise_v == pytest.approx(30 * COUNT_V, abs=3 * found.noise_u_v)
-    assert (found.repeated_codes, found.dead_bits) == ((), ())
+    assert found.noise_u_v == pytest.approx(30 * COUNT_V / math.sqrt(2 * (606 if repeats > 1 else 100)), rel=0.2)
 
 
 def test_noise_falls_back_to_the_residuals() -> None:
@@ -133,6 +135,18 @@ def test_noise_falls_back_to_the_residuals() -> None:
     assert found.noise_from == "residuals"
     assert found.noise_v == found.line.residual_sd
     assert found.hysteresis_v is None
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_largest_residual_keeps_its_sign_and_place(sign: float) -> None:
+    """One point 30 mV off the line, high or low, is the largest residual, and is said where."""
+    points = [SweepPoint(v, reported_v=v + (sign * 0.03 if v == 20.0 else 0.0)) for v in np.arange(0.0, 41.0)]
+
+    found = fit_converter(points, volts_per_count=1e-3)
+
+    assert found.max_residual_at_v == 20.0
+    # the line follows the point by its leverage, which is 1/n in the middle
+    assert found.max_residual_v == pytest.approx(sign * 0.03 * (1 - 1 / 41), rel=1e-9)
 
 
 def test_clipping_is_found_where_codes_stop() -> None:

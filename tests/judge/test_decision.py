@@ -229,6 +229,7 @@ def test_simple_passes_whatever_guarded_passes(limit: Limit, value: float, uncer
 
 WHY = [
     pytest.param(3.3004, "simple", 0.0, "3.3004 V is above the high limit 3.3000 V", id="hidden by rounding"),
+    pytest.param(3.30004, "simple", 0.0, "3.30004 V is above the high limit 3.30000 V", id="hidden by more rounding"),
     pytest.param(3.1, "simple", 0.0, "3.100 V is below the low limit 3.200 V", id="plain"),
     pytest.param(
         math.nextafter(3.3, 4), "simple", 0.0, "3.3000000000000003 V is above the high limit 3.3 V", id="one float"

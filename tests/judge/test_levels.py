@@ -71,6 +71,15 @@ def test_levels_are_those_put_in(parts: list[tuple[float, int]], noise: float) -
     assert [level.share for level in levels] == pytest.approx([count / total for _, count in parts], abs=1e-12)
 
 
+def test_level_that_wanders_does_not_hide_a_tight_one() -> None:
+    """A processor that takes anything from 1 to 8 mA does not hide a transmission at 22 mA."""
+    rng = np.random.default_rng(1)
+    samples = np.concatenate([rng.uniform(1e-3, 8e-3, 5000), rng.normal(22e-3, 2e-6, 500)])
+    samples[:5000].sort()  # it wanders slowly: neighbours are alike
+
+    assert [level.mean for level in find_levels(samples)] == pytest.approx([4.5e-3, 22e-3], rel=0.05)
+
+
 def test_levels_need_samples() -> None:
     """Nothing has no level."""
     with pytest.raises(ValueError, match="no samples"):

@@ -51,9 +51,10 @@ class Instrument:
     def ask_number(self, message: str) -> float:
         return float(self.ask(message))
 
-    def ask_block(self, message: str) -> bytes:
-        """The inside of a definite-length block."""
+    def ask_block(self, message: str, *, timeout_s: float = TIMEOUT_S) -> bytes:
+        """The inside of a definite-length block.  Raises TimeoutError if it is shorter than announced."""
         self.send(message)
+        self._socket.settimeout(timeout_s)
         head = self._file.read(2)
         assert head[:1] == b"#"
         length = int(self._file.read(int(head[1:])))

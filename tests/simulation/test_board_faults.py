@@ -9,6 +9,7 @@ from __future__ import annotations
 import binascii
 import subprocess
 import sys
+from itertools import pairwise
 from statistics import median, stdev
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,7 @@ def asleep(slot: Slot, *, seconds: int = 5) -> list[float]:
 
 def pulses(samples: list[float]) -> int:
     """How often the current rises above 1 mA."""
-    return sum(before <= 1e-3 < after for before, after in zip(samples, samples[1:], strict=False))
+    return sum(before <= 1e-3 < after for before, after in pairwise(samples))
 
 
 def reporting(slot: Slot) -> list[float]:
