@@ -4,8 +4,7 @@ Owns the split of samples into clusters and of time into stretches. Must not kno
 
 The split is the one that maximises the variance between two clusters (N. Otsu's criterion, 1979, from memory),
 taken exactly over the sorted samples and repeated inside each part. Any samples can be split in two, so a split
-counts only if the two means are ten times as far apart as the tighter of both clusters is wide: halves of
-Gaussian noise are 2.7 and halves of a ramp 3.5 times apart (arithmetic), far from ten.
+counts only if there is a gap: noise, ramps and hum, cut in two, touch at the cut.
 """
 
 from __future__ import annotations
@@ -21,9 +20,15 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
 
 _SEPARATION = 10.0
+"""Levels are at least so many standard deviations of the sample noise apart. Own choice."""
+
+_GAP = 0.5
+_TAIL = 0.05
+"""Between two levels, less a twentieth of the samples of each, half of their distance is empty. Own choice."""
+
 _FEWEST_IN_CLUSTER = 2
-_FEWEST_TO_BE_TIGHT = 8
-"""Two or three samples may be alike by chance; that makes no tight cluster."""
+_FEWEST_TO_SPLIT_AGAIN = 64
+"""Few samples leave gaps by chance; 64 even ones leave a quarter of their span empty once in 10^8."""
 
 _DEEPEST = 12
 _KEPT_STEPS = 0.75
@@ -34,10 +39,9 @@ _KEPT_VARIANCE = 0.3685
 
 
 class Level(NamedTuple):
-    """A cluster of samples: mean, standard deviation, and its share of all samples."""
+    """A cluster of samples: its mean, and its share of all samples."""
 
     mean: float
-    sd: float
     share: float
 
 
@@ -58,7 +62,7 @@ def find_levels(samples: Floats) -> tuple[Level, ...]:
     ordered = np.sort(samples)
     cuts = [0, *_cuts(ordered, noise=_sample_noise(samples)), ordered.size]
     return tuple(
-        Level(float(part.mean()), float(part.std()), part.size / ordered.size)
+        Level(float(part.mean()), part.size / ordered.size)
         for part in (ordered[first:end] for first, end in itertools.pairwise(cuts))
     )
 
@@ -69,8 +73,10 @@ def _cuts(ordered: Floats, *, noise: float, depth: int = 0) -> list[int]:
     Split first and asked afterwards: two mixtures may be too wide to be called apart, where the clusters that
     meet at the cut are not.
     """
+    if depth == _DEEPEST or (depth and ordered.size < _FEWEST_TO_SPLIT_AGAIN):
+        return []
     cut = _best_cut(ordered)
-    if cut is None or depth == _DEEPEST or ordered[-1] - ordered[0] <= _SEPARATION * noise:
+    if cut is None or ordered[-1] - ordered[0] <= _SEPARATION * noise:
         return []
     below = _cuts(ordered[:cut], noise=noise, depth=depth + 1)
     above = [cut + one for one in _cuts(ordered[cut:], noise=noise, depth=depth + 1)]
@@ -93,9 +99,9 @@ def _best_cut(ordered: Floats) -> int | None:
 
 
 def _are_apart(lower: Floats, upper: Floats, noise: float) -> bool:
-    many = [float(part.std()) for part in (lower, upper) if part.size >= _FEWEST_TO_BE_TIGHT]
-    width = max(min(many, default=max(float(lower.std()), float(upper.std()))), noise)
-    return bool(float(upper.mean()) - float(lower.mean()) > _SEPARATION * width)
+    distance = float(upper.mean()) - float(lower.mean())
+    gap = float(upper[int(_TAIL * upper.size)]) - float(lower[-1 - int(_TAIL * lower.size)])
+    return gap > _GAP * distance and distance > _SEPARATION * noise
 
 
 def _sample_noise(samples: Floats) -> float:

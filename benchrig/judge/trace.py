@@ -253,7 +253,7 @@ def _states(levels: tuple[Level, ...]) -> tuple[Level, ...]:
         following = higher.pop(0)
         share = lowest.share + following.share
         mean = (lowest.mean * lowest.share + following.mean * following.share) / share
-        lowest = Level(mean, max(lowest.sd, following.sd), share)
+        lowest = Level(mean, share)
     return (lowest, *higher)
 
 

@@ -92,7 +92,13 @@ def _judge_wakes(
         standard_uncertainty=(u**2 + scatter**2) ** 0.5,
         next_action="a wake costs too much: look at what the firmware does in it, and for how long",
     )
-    measure("wake_period", found.period_s, unit="s", next_action="look at the timer that wakes the board")
+    measure(
+        "wake_period",
+        found.period_s,
+        unit="s",
+        standard_uncertainty=trace.interval_s / 6**0.5,  # the difference of two instants, each within one sample
+        next_action="look at the timer that wakes the board",
+    )
 
 
 def _judge_wake(run: BoardRun, measure: Check) -> None:

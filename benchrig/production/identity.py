@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from benchrig.errors import BoardError
 from benchrig.procedures.power import ready
+from benchrig.production.stamps import stamp_uncertainty_s
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
@@ -25,7 +26,14 @@ def check_identity_start(run: BoardRun, measure: Check) -> None:
     except BoardError as wrong:
         run.block("board", f"the board does not answer on its console: {wrong.message.split(';')[0]}")
         raise
-    boot_time = Reading(boot.line.began_s - began_s, "s", 0.0, "console", repr(boot.line.text), boot.line.began_s)
+    boot_time = Reading(
+        boot.line.began_s - began_s,
+        "s",
+        stamp_uncertainty_s(run.clock),
+        "console",
+        repr(boot.line.text),
+        boot.line.began_s,
+    )
     measure("boot_time", measure.reading("boot time", boot_time), next_action="look at the reset line and the clock")
     run.identity = identity
     _judge_identity(run, measure, identity)

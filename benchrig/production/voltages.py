@@ -8,6 +8,7 @@ from benchrig.judge.converter import ConverterFit, Direction, SweepPoint, fit_co
 from benchrig.procedures import sweep as sweeping
 from benchrig.procedures.power import ready
 from benchrig.procedures.rail import rail_under_load
+from benchrig.production.stamps import stamp_uncertainty_s
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def check_battery_sweep(run: BoardRun, measure: Check) -> None:
         "answer_time",
         slowest.battery.took_s,
         unit="s",
+        standard_uncertainty=stamp_uncertainty_s(run.clock),
         at=f"slowest, at {slowest.at}",
         next_action="look at what the firmware does between question and conversion",
     )
@@ -135,6 +137,7 @@ def _judge_fit(measure: Check, reported: ConverterFit, codes: ConverterFit, volt
         "residual",
         abs(reported.max_residual_v),
         unit="V",
+        standard_uncertainty=reported.max_residual_u_v,
         next_action="the chain is not straight: look at source impedance, settling and clipping",
     )
     if reported.hysteresis_v is not None:
@@ -146,7 +149,13 @@ def _judge_fit(measure: Check, reported: ConverterFit, codes: ConverterFit, volt
             dof=dof,
             next_action="up and down differ: the divider had not settled; look at its capacitor and resistors",
         )
-    measure("noise", reported.noise_v, unit="V", next_action="look at the reference's capacitor and at averaging")
+    measure(
+        "noise",
+        reported.noise_v,
+        unit="V",
+        standard_uncertainty=reported.noise_u_v,
+        next_action="look at the reference's capacitor and at averaging",
+    )
     measure(
         "counts_gain_error",
         codes.gain_error,

@@ -35,7 +35,7 @@ def measured_text(judged: LimitJudged) -> str:
     value = _exact(judged.value, power)
     uncertainty = _uncertainty(judged, power)
     shown = _apart(value, _limits(judged, power), last_digit=_last_digit(value, uncertainty))
-    if uncertainty is None:
+    if not uncertainty:  # none is known, or the value is a count of something and exact
         return f"{shown} {symbol}".rstrip()
     spread = _plain(uncertainty, last_digit=_last_digit(value, uncertainty))
     return f"({shown} ± {spread}) {symbol}".rstrip() if symbol else f"{shown} ± {spread}"

@@ -14,7 +14,7 @@ from benchrig.report.numbers import limits_text, measured_text, seconds_text
 from benchrig.report.text import one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Sequence
 
     from benchrig.records import FactJudged
     from benchrig.report.board_report import BoardReport, CheckReport
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _HEADINGS = ("check / what", "measured", "limits", "verdict", "time")
 _VERDICT_COLUMN, _TIME_COLUMN = 3, 4
 _ELSEWHERE = "between the phases"
+_ROUTINE = frozenset(("trace kept", "link released", "link opened again"))
+"""Events that every good run has; the journal keeps them, a reader of the terminal need not."""
 
 
 def unpainted(text: str, verdict: Verdict) -> str:
@@ -85,40 +87,45 @@ def _header_lines(report: BoardReport) -> list[str]:
 
 
 def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verdict], str]) -> list[str]:
-    rows = [(cells, verdict) for check in report.checks for cells, verdict in _check_rows(check)]
+    rows = [_judged_cells(judged) for check in report.checks for judged in check.judged]
+    rows += [("", "", "", check.verdict.value, seconds_text(check.duration_s)) for check in report.checks]
     widths = column_widths(
-        [_HEADINGS, *(cells for cells, _ in rows)],
+        [_HEADINGS, *rows],
         width=width,
         fixed=frozenset((_VERDICT_COLUMN, _TIME_COLUMN)),
     )
     right = frozenset((_TIME_COLUMN,))
     lines = row_lines(_HEADINGS, widths, right=right)
     lines.append("-" * len("  ".join("x" * each for each in widths)))
-    for cells, verdict in rows:
-        lines += row_lines(cells, widths, right=right, paint=_painter(verdict, paint))
+    for check in report.checks:
+        lines += _check_lines(check, widths, paint=paint)
+        for judged in check.judged:
+            lines += row_lines(
+                _judged_cells(judged), widths, right=right, paint=_painter(_VERDICT_COLUMN, judged.verdict, paint)
+            )
     return lines
 
 
-def _painter(verdict: Verdict, paint: Callable[[str, Verdict], str]) -> Callable[[str, int], str]:
+def _painter(verdict_column: int, verdict: Verdict, paint: Callable[[str, Verdict], str]) -> Callable[[str, int], str]:
     def painted(text: str, column: int) -> str:
-        return paint(text, verdict) if column == _VERDICT_COLUMN and text.strip() else text
+        return paint(text, verdict) if column == verdict_column and text.strip() else text
 
     return painted
 
 
-def _check_rows(check: CheckReport) -> Iterator[tuple[tuple[str, ...], Verdict]]:
+def _check_lines(check: CheckReport, widths: Sequence[int], *, paint: Callable[[str, Verdict], str]) -> list[str]:
+    """A check's own row: its name and title run over the columns that its values use below."""
     title = f": {check.title}" if check.title else ""
-    name = one_line(f"{check.label}{title}")
-    yield (name, "", "", check.verdict.value, seconds_text(check.duration_s)), check.verdict
-    for judged in check.judged:
-        yield _judged_cells(judged), judged.verdict
+    cells = (one_line(f"{check.label}{title}"), check.verdict.value, seconds_text(check.duration_s))
+    joined = (sum(widths[:_VERDICT_COLUMN]) + 2 * (_VERDICT_COLUMN - 1), *widths[_VERDICT_COLUMN:])
+    return row_lines(cells, joined, right=frozenset((2,)), paint=_painter(1, check.verdict, paint))
 
 
 def _judged_cells(judged: LimitJudged | FactJudged) -> tuple[str, ...]:
     if isinstance(judged, LimitJudged):
         what, measured, limits = judged.limit, measured_text(judged), limits_text(judged)
     else:
-        what, measured, limits = judged.fact, f"seen {judged.seen}", f"expected {judged.expected}"
+        what, measured, limits = judged.fact, judged.seen, judged.expected
     return f"  {one_line(what)}", one_line(measured), one_line(limits), judged.verdict.value, ""
 
 
@@ -137,13 +144,17 @@ def _time_lines(report: BoardReport) -> list[str]:
     for row in rows:
         lines += row_lines(row, widths, right=frozenset((1, 2)))
     if report.critical_path_s is not None:
-        lines.append(f"  critical path: {seconds_text(report.critical_path_s)}")
+        lines.append(
+            f"  the board's own periods alone: {seconds_text(report.critical_path_s)}; this run took "
+            f"{whole_s / report.critical_path_s:.2f} times that"
+        )
     return lines
 
 
 def _event_lines(report: BoardReport, *, width: int) -> list[str]:
-    lines = ["what else happened"] if report.events else []
-    for event in report.events:
+    told = [event for event in report.events if event.kind not in _ROUTINE]
+    lines = ["what else happened"] if told else []
+    for event in told:
         charged = f", charged to {event.charged_to}" if event.charged_to else ""
         text = one_line(f"{event.at_s:.2f} s: {event.kind}{charged}: {event.text}")
         lines += paragraph(text, width=width, indent="  ")
@@ -154,7 +165,8 @@ def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
     lines: list[str] = []
     for check in report.not_passed:
         lines += paragraph(one_line(f"{check.label}: {check.verdict}"), width=width, indent="  ")
-        lines += _reason_lines(check.why, check.next_action, width=width)
+        if check.next_action or not check.violated:  # else the values below say it all
+            lines += _reason_lines(check.why, check.next_action, width=width)
         for judged in check.violated:
             lines += paragraph(_violation(judged), width=width, indent="    ")
             lines += _reason_lines(judged.why, judged.next_action, width=width, indent="      ")
@@ -165,8 +177,8 @@ def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
 
 def _violation(judged: LimitJudged | FactJudged) -> str:
     what, measured, limits, verdict, _ = _judged_cells(judged)
-    wanted = f"limits {limits}" if isinstance(judged, LimitJudged) else limits
-    return f"{what.strip()}: {measured}, {wanted}: {verdict}"
+    wanted = "limits" if isinstance(judged, LimitJudged) else "expected"
+    return f"{what.strip()}: {measured}, {wanted} {limits}: {verdict}"
 
 
 def _reason_lines(why: str, next_action: str, *, width: int, indent: str = "    ") -> list[str]:

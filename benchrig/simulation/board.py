@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 
 from benchrig.simulation.battery_node import BatteryNode
 from benchrig.simulation.converter import StepDown
-from benchrig.simulation.firmware import Firmware, Memory
+from benchrig.simulation.firmware import Firmware
+from benchrig.simulation.memory import Memory
 from benchrig.simulation.parts import BoardParts, ConsoleLine, Feed, Shunt
 from benchrig.simulation.ptys import Pty, PtyWatcher
 from benchrig.simulation.sampling import BatterySampler

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from benchrig.simulation import payload as payload_bytes
 from benchrig.simulation.airtime import FRAME_OVERHEAD_BYTES, time_on_air_s
 from benchrig.simulation.checksums import crc16_ibm3740
+from benchrig.simulation.memory import Memory
 from benchrig.simulation.sequences import Process, Program, Wait
 from benchrig.simulation.uart import Transmit, console_line, disturbed
 
@@ -44,25 +45,6 @@ class Senses(Protocol):
 
     def is_charging(self) -> bool:
         """Whether the charger runs."""
-
-
-@dataclass(slots=True)
-class Memory:
-    """What survives loss of power."""
-
-    serial: str
-    boots: int
-    gain_ppm: int = 0
-    offset_uv: int = 0
-    conversions: int = 0
-    """Counted for the fault that resets at a certain conversion; no healthy board reads it."""
-
-    @property
-    def identity(self) -> str:
-        """Chip and radio identity, made from the digits of the serial."""
-        digits = "".join(character for character in self.serial if character.isdigit())
-        tail = f"{int(digits) % 10000:04d}" if digits else f"{crc16_ibm3740(self.serial.encode()):04X}"
-        return f"serial={self.serial} chip=48420000A001{tail} eui=02004842A001{tail}"
 
 
 @dataclass(frozen=True, slots=True)

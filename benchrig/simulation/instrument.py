@@ -6,7 +6,7 @@ Source: IEEE 488.2 chapters 6 and 10 and SCPI-99 volume 1 (SYSTem:ERRor), from m
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,11 @@ class Command:
     handler: Handler
 
 
+def nr3(value: float) -> str:
+    """A number in NR3 form with nine significant digits."""
+    return f"{value:+.8E}"
+
+
 def command(spelling: str, handler: Handler, *, fewest: int = 0, most: int | None = None) -> Command:
     """A row of a command table; `most` defaults to `fewest`."""
     is_query = spelling.endswith("?")
@@ -53,15 +58,15 @@ class Instrument:
         self._identity = identity
         self._responses: list[bytes] = []
         self._common = self._common_table()
-        self._commands: list[Command] = [
+        self._commands = self.command_table()
+
+    def command_table(self) -> list[Command]:
+        """The commands below the common ones; kinds of instruments and dialects extend this."""
+        return [
             command("SYSTem:ERRor[:NEXT]?", lambda _: queue_entry(self.status.take_error())),
             command("SYSTem:ERRor:COUNt?", lambda _: str(self.status.error_count)),
             command("SYSTem:VERSion?", lambda _: "1999.0"),
         ]
-
-    def add_commands(self, commands: Sequence[Command]) -> None:
-        """Extend the command table."""
-        self._commands.extend(commands)
 
     def reset(self) -> None:
         """Put the settings to their *RST values; kinds of instruments extend this."""

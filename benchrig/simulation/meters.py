@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from benchrig.simulation import scpi_parameters as parameters
-from benchrig.simulation.instrument import Instrument, command
+from benchrig.simulation.instrument import Command, Instrument, command, nr3
 from benchrig.simulation.parts import MeterTraits, within
 from benchrig.simulation.scpi_errors import ScpiError
 from benchrig.simulation.scpi_parameters import Limits
-from benchrig.simulation.supplies import nr3
 
 if TYPE_CHECKING:
     import random
@@ -70,12 +69,14 @@ class Meter(Instrument):
         self._offset_of_range = within(rng, OFFSET_OF_RANGE)
         self._sensor_offset_c = within(rng, SENSOR_C)
         self.cycles = CYCLES.default
-        self.add_commands(
-            [
-                command(NPLC, self._set_cycles, fewest=1),
-                command(NPLC + "?", lambda _: nr3(self.cycles)),
-            ]
-        )
+
+    def command_table(self) -> list[Command]:
+        """What all meters have: the aperture."""
+        return [
+            *super().command_table(),
+            command(NPLC, self._set_cycles, fewest=1),
+            command(f"{NPLC}?", lambda _: nr3(self.cycles)),
+        ]
 
     def reset(self) -> None:
         """Put the aperture to its default."""
@@ -112,22 +113,13 @@ class Meter(Instrument):
 class ScanListMeter(Meter):
     """MEASure with a channel list does everything in one query."""
 
-    def __init__(
-        self,
-        agenda: Agenda,
-        *,
-        identity: str,
-        inputs: Mapping[int, Input],
-        traits: MeterTraits,
-        rng: random.Random,
-    ) -> None:
-        super().__init__(agenda, identity=identity, inputs=inputs, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("MEASure[:SCALar]:VOLTage[:DC]?", self._measure_voltages, fewest=1, most=2),
-                command("MEASure[:SCALar]:TEMPerature?", self._measure_temperatures, fewest=1),
-            ]
-        )
+    def command_table(self) -> list[Command]:
+        """Add the queries that do everything."""
+        return [
+            *super().command_table(),
+            command("MEASure[:SCALar]:VOLTage[:DC]?", self._measure_voltages, fewest=1, most=2),
+            command("MEASure[:SCALar]:TEMPerature?", self._measure_temperatures, fewest=1),
+        ]
 
     async def _measure_voltages(self, given: list[str]) -> str:
         *range_text, channel_list = given
@@ -168,12 +160,14 @@ class TriggeredMeter(Meter):
         self._reading: float | None = None
         self.reads_temperature = False
         self.range_v = RANGE.default
-        self.add_commands(
-            [
-                command("INITiate[:IMMediate]", lambda _: self._trigger()),
-                command("FETCh?", lambda _: self._fetch()),
-            ]
-        )
+
+    def command_table(self) -> list[Command]:
+        """Add trigger and fetch."""
+        return [
+            *super().command_table(),
+            command("INITiate[:IMMediate]", lambda _: self._trigger()),
+            command("FETCh?", lambda _: self._fetch()),
+        ]
 
     def reset(self) -> None:
         """Back to volts, no reading."""
@@ -222,24 +216,15 @@ class TriggeredMeter(Meter):
 class ConfigureReadMeter(TriggeredMeter):
     """CONFigure, then READ?; answers are plain NR3."""
 
-    def __init__(
-        self,
-        agenda: Agenda,
-        *,
-        identity: str,
-        inputs: Mapping[int, Input],
-        traits: MeterTraits,
-        rng: random.Random,
-    ) -> None:
-        super().__init__(agenda, identity=identity, inputs=inputs, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("CONFigure:VOLTage[:DC]", self._configure_voltage, most=1),
-                command("CONFigure:TEMPerature", lambda _: self.configure(reads_temperature=True)),
-                command("CONFigure?", lambda _: self._configuration()),
-                command("READ?", lambda _: self.read()),
-            ]
-        )
+    def command_table(self) -> list[Command]:
+        """Add configuration and READ?."""
+        return [
+            *super().command_table(),
+            command("CONFigure:VOLTage[:DC]", self._configure_voltage, most=1),
+            command("CONFigure:TEMPerature", lambda _: self.configure(reads_temperature=True)),
+            command("CONFigure?", lambda _: self._configuration()),
+            command("READ?", lambda _: self.read()),
+        ]
 
     def written(self, reading: float) -> str:
         """NR3."""
@@ -257,24 +242,15 @@ class ConfigureReadMeter(TriggeredMeter):
 class FunctionFetchMeter(TriggeredMeter):
     """SENSe:FUNCtion, INITiate, FETCh?; answers carry a header and a unit."""
 
-    def __init__(
-        self,
-        agenda: Agenda,
-        *,
-        identity: str,
-        inputs: Mapping[int, Input],
-        traits: MeterTraits,
-        rng: random.Random,
-    ) -> None:
-        super().__init__(agenda, identity=identity, inputs=inputs, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("[SENSe:]FUNCtion", self._choose, fewest=1),
-                command("[SENSe:]FUNCtion?", lambda _: '"TEMP"' if self.reads_temperature else '"VOLT:DC"'),
-                command("[SENSe:]VOLTage:DC:RANGe", self._set_range, fewest=1),
-                command("[SENSe:]VOLTage:DC:RANGe?", lambda _: f"RANG {self.range_v:.4E} V"),
-            ]
-        )
+    def command_table(self) -> list[Command]:
+        """Add function and range."""
+        return [
+            *super().command_table(),
+            command("[SENSe:]FUNCtion", self._choose, fewest=1),
+            command("[SENSe:]FUNCtion?", lambda _: '"TEMP"' if self.reads_temperature else '"VOLT:DC"'),
+            command("[SENSe:]VOLTage:DC:RANGe", self._set_range, fewest=1),
+            command("[SENSe:]VOLTage:DC:RANGe?", lambda _: f"RANG {self.range_v:.4E} V"),
+        ]
 
     def written(self, reading: float) -> str:
         """Header, number, unit."""
@@ -297,7 +273,7 @@ def best_range(text: str) -> float:
     return next(range_v for range_v in RANGES_V if asked_v <= range_v)
 
 
-METER_MODELS: Final[Mapping[str, type[ScanListMeter | ConfigureReadMeter | FunctionFetchMeter]]] = {
+METER_MODELS: Final[Mapping[str, type[Meter]]] = {
     "meter-scan-list": ScanListMeter,
     "meter-configure-read": ConfigureReadMeter,
     "meter-function-fetch": FunctionFetchMeter,

@@ -10,11 +10,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
 from benchrig.simulation import scpi_parameters as parameters
-from benchrig.simulation.instrument import Instrument, command
+from benchrig.simulation.instrument import Command, Instrument, command, nr3
 from benchrig.simulation.parts import RecorderTraits, within
 from benchrig.simulation.scpi_errors import ScpiError
 from benchrig.simulation.scpi_parameters import Limits
-from benchrig.simulation.supplies import nr3
 
 if TYPE_CHECKING:
     import random
@@ -80,18 +79,20 @@ class Recorder(Instrument):
         self._offset_of_range = within(rng, OFFSET_OF_RANGE)
         self._sweep: Sweep | None = None
         self._set_defaults()
-        self._add_setting("[SENSe:]CURRent:RANGe", self._set_range, lambda: nr3(self.range_a))
-        self._add_setting("[SENSe:]SWEep:TINTerval", self._set_interval, lambda: nr3(self.interval_s))
-        self._add_setting("[SENSe:]SWEep:POINts", self._set_points, lambda: str(self.points))
-        self._add_setting("ROUTe:CHANnel", self._set_channel, lambda: str(self.channel))
-        self.add_commands(
-            [
-                command("INITiate[:IMMediate]", lambda _: self._start()),
-                command("ABORt", lambda _: self._abort()),
-                command("STATus:OPERation:CONDition?", lambda _: str(MEASURING * self.is_measuring)),
-                command("FETCh:ARRay:CURRent?", lambda _: self.written(self._samples())),
-            ]
-        )
+
+    def command_table(self) -> list[Command]:
+        """What both recorders have: settings of the sweep, start and stop, state, samples."""
+        return [
+            *super().command_table(),
+            *_setting("[SENSe:]CURRent:RANGe", self._set_range, lambda: nr3(self.range_a)),
+            *_setting("[SENSe:]SWEep:TINTerval", self._set_interval, lambda: nr3(self.interval_s)),
+            *_setting("[SENSe:]SWEep:POINts", self._set_points, lambda: str(self.points)),
+            *_setting("ROUTe:CHANnel", self._set_channel, lambda: str(self.channel)),
+            command("INITiate[:IMMediate]", lambda _: self._start()),
+            command("ABORt", lambda _: self._abort()),
+            command("STATus:OPERation:CONDition?", lambda _: str(MEASURING * self.is_measuring)),
+            command("FETCh:ARRay:CURRent?", lambda _: self.written(self._samples())),
+        ]
 
     @property
     def is_measuring(self) -> bool:
@@ -113,14 +114,6 @@ class Recorder(Instrument):
         self.interval_s = INTERVAL.default
         self.points = int(POINTS.default)
         self.channel = min(self._traces, default=1)
-
-    def _add_setting(self, spelling: str, program: Callable[[str], None], answer: Callable[[], str]) -> None:
-        self.add_commands(
-            [
-                command(spelling, lambda given: program(given[0]), fewest=1),
-                command(spelling + "?", lambda _: answer()),
-            ]
-        )
 
     def _set_range(self, text: str) -> None:
         asked_a = parameters.number(text, RANGE)
@@ -165,12 +158,6 @@ class Recorder(Instrument):
     def _synthesise(self, sweep: Sweep) -> NDArray[np.float32]:
         from benchrig.simulation import waveform  # noqa: PLC0415 - numpy would double the time to the ready line
 
-        current_a = waveform.true_current(
-            self._traces[sweep.channel](start_s=sweep.start_s),
-            start_s=sweep.start_s,
-            interval_s=sweep.interval_s,
-            points=sweep.points,
-        )
         channel = waveform.Channel(
             range_a=0.0 if self._traits.is_overloaded else sweep.range_a,
             gain=self._gain,
@@ -178,29 +165,26 @@ class Recorder(Instrument):
             noise_a=NOISE_OF_RANGE * sweep.range_a,
             seed=sweep.seed,
         )
-        return waveform.sampled(current_a, channel)
+        return waveform.sampled(
+            self._traces[sweep.channel](start_s=sweep.start_s),
+            channel,
+            start_s=sweep.start_s,
+            interval_s=sweep.interval_s,
+            points=sweep.points,
+        )
 
 
 class BlockRecorder(Recorder):
     """Samples come as a definite-length block of 32-bit floats, big-endian unless swapped."""
 
-    def __init__(
-        self,
-        agenda: Agenda,
-        *,
-        identity: str,
-        traces: Mapping[int, TraceSource],
-        traits: RecorderTraits,
-        rng: random.Random,
-    ) -> None:
-        super().__init__(agenda, identity=identity, traces=traces, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("FORMat[:DATA]", self._set_format, fewest=1, most=2),
-                command("FORMat[:DATA]?", lambda _: "REAL,32"),
-            ]
-        )
-        self._add_setting("FORMat:BORDer", self._set_byte_order, lambda: "SWAP" if self.is_swapped else "NORM")
+    def command_table(self) -> list[Command]:
+        """Add format and byte order."""
+        return [
+            *super().command_table(),
+            command("FORMat[:DATA]", self._set_format, fewest=1, most=2),
+            command("FORMat[:DATA]?", lambda _: "REAL,32"),
+            *_setting("FORMat:BORDer", self._set_byte_order, lambda: "SWAP" if self.is_swapped else "NORM"),
+        ]
 
     def written(self, samples: NDArray[np.float32]) -> bytes:
         """The block."""
@@ -226,22 +210,13 @@ class BlockRecorder(Recorder):
 class AsciiRecorder(Recorder):
     """Samples come as NR3 numbers between commas."""
 
-    def __init__(
-        self,
-        agenda: Agenda,
-        *,
-        identity: str,
-        traces: Mapping[int, TraceSource],
-        traits: RecorderTraits,
-        rng: random.Random,
-    ) -> None:
-        super().__init__(agenda, identity=identity, traces=traces, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("FORMat[:DATA]", self._set_format, fewest=1, most=2),
-                command("FORMat[:DATA]?", lambda _: "ASC"),
-            ]
-        )
+    def command_table(self) -> list[Command]:
+        """Add the format."""
+        return [
+            *super().command_table(),
+            command("FORMat[:DATA]", self._set_format, fewest=1, most=2),
+            command("FORMat[:DATA]?", lambda _: "ASC"),
+        ]
 
     def written(self, samples: NDArray[np.float32]) -> bytes:
         """The numbers; a short answer ends in the middle of one."""
@@ -252,7 +227,15 @@ class AsciiRecorder(Recorder):
         parameters.word(given[0], ["ASCii"])
 
 
-RECORDER_MODELS: Final[Mapping[str, type[BlockRecorder | AsciiRecorder]]] = {
+def _setting(spelling: str, program: Callable[[str], None], answer: Callable[[], str]) -> tuple[Command, Command]:
+    """A setting with one parameter, and its query."""
+    return (
+        command(spelling, lambda given: program(given[0]), fewest=1),
+        command(f"{spelling}?", lambda _: answer()),
+    )
+
+
+RECORDER_MODELS: Final[Mapping[str, type[Recorder]]] = {
     "recorder-block": BlockRecorder,
     "recorder-ascii": AsciiRecorder,
 }

@@ -1,124 +1,25 @@
-"""The simulated supplies: settings and read-back of each output, and the three command dialects.
+"""The simulated supplies: the three dialects in which outputs are programmed and asked.
 
-Owns: programmed values, read-back errors, commands.  Must not know what is connected to an output.  Read-back is
-0.05 % + 2 mV and 0.1 % + 0.5 mA, invented for the demo: too coarse to judge a sleep current.
+Owns: commands and the form of answers.  Must not know what an output does.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from benchrig.simulation import scpi_parameters as parameters
-from benchrig.simulation.instrument import Command, Instrument, command
-from benchrig.simulation.parts import SupplyTraits, within
+from benchrig.simulation.instrument import Command, Instrument, command, nr3
+from benchrig.simulation.outputs import CURRENT, PROTECTION, VOLTAGE, Output
 from benchrig.simulation.scpi_errors import ScpiError
 from benchrig.simulation.scpi_parameters import Limits
-from benchrig.simulation.source import Source, SourceErrors
 
 if TYPE_CHECKING:
     import random
     from collections.abc import Callable, Mapping
 
     from benchrig.simulation.bench_time import Agenda
-
-VOLTAGE: Final = Limits(0.0, 6.0, 0.0, "V")
-CURRENT: Final = Limits(0.0, 1.0, 0.1, "A")
-PROTECTION: Final = Limits(0.0, 6.6, 6.6, "V")
-SET_GAIN: Final = 0.0005
-SET_OFFSET_V: Final = 0.003
-READ_GAIN: Final = 0.0005
-READ_OFFSET_V: Final = 0.002
-READ_GAIN_CURRENT: Final = 0.001
-READ_OFFSET_A: Final = 0.0005
-
-
-@dataclass(frozen=True, slots=True)
-class Linear:
-    """A reading with fixed gain and offset error and some noise."""
-
-    gain: float
-    offset: float
-    noise: float
-
-    def read(self, true_value: float, rng: random.Random) -> float:
-        """One reading of `true_value`."""
-        return true_value * (1.0 + self.gain) + self.offset + rng.gauss(0.0, self.noise)
-
-
-class Output:
-    """One output: what was programmed, and what read-back says."""
-
-    def __init__(self, agenda: Agenda, *, traits: SupplyTraits, rng: random.Random) -> None:
-        self.source = Source(
-            agenda, errors=SourceErrors(within(rng, SET_GAIN), within(rng, SET_OFFSET_V) - traits.missing_v)
-        )
-        self._traits = traits
-        self._rng = rng
-        self._read_voltage = Linear(within(rng, READ_GAIN), within(rng, READ_OFFSET_V), 20e-6)
-        self._read_current = Linear(within(rng, READ_GAIN_CURRENT), within(rng, READ_OFFSET_A), 10e-6)
-        self.reset()
-
-    def reset(self) -> None:
-        """Output off, everything at its default."""
-        self.voltage, self.limit, self.protection = VOLTAGE.default, CURRENT.default, PROTECTION.default
-        self.source.clear_trip()
-        self._switch_off()
-        self.source.set_voltage(self.voltage)
-        self.source.set_limit(self.limit)
-        self.source.set_protection(self.protection)
-
-    def set_voltage(self, text: str) -> None:
-        """Program the voltage.  Raises `ScpiError` -222 outside the range."""
-        volts = parameters.number(text, VOLTAGE)
-        if self._traits.refuses_voltage:
-            raise ScpiError(-222)
-        self.voltage = volts
-        self.source.set_voltage(volts)
-
-    def set_limit(self, text: str) -> None:
-        """Program the current limit.  Raises `ScpiError` -222 outside the range."""
-        amperes = parameters.number(text, CURRENT)
-        if not self._traits.ignores_limit:
-            self.limit = amperes
-            self.source.set_limit(amperes)
-
-    def set_protection(self, text: str) -> None:
-        """Program the over-voltage trip level.  Raises `ScpiError` -222 outside the range."""
-        volts = parameters.number(text, PROTECTION)
-        if not self._traits.ignores_protection:
-            self.protection = volts
-            self.source.set_protection(volts)
-
-    def switch(self, text: str) -> None:
-        """Switch the output.  Raises `ScpiError` -221 when an over-voltage trip is still latched."""
-        is_on = parameters.switch(text)
-        if is_on and self.source.is_tripped:
-            raise ScpiError(-221)
-        if is_on:
-            self.source.switch(is_on=True)
-        else:
-            self._switch_off()
-
-    def clear_protection(self) -> None:
-        """Release the latched trip."""
-        self.source.clear_trip()
-
-    def measured_voltage(self) -> float:
-        """Read-back voltage."""
-        return self._read_voltage.read(self.source.terminal_voltage(), self._rng) * self._traits.readback_gain
-
-    def measured_current(self) -> float:
-        """Read-back current."""
-        return self._read_current.read(self.source.current(), self._rng)
-
-    def condition(self) -> int:
-        """Questionable condition: bit 0 over-voltage trip, bit 1 current limit active."""
-        return int(self.source.is_tripped) | int(self.source.is_limiting()) << 1
-
-    def _switch_off(self) -> None:
-        if not (self._traits.is_stuck_on and self.source.is_on):
-            self.source.switch(is_on=False)
+    from benchrig.simulation.parts import SupplyTraits
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +28,7 @@ class Item:
 
     spelling: str
     unit: str
-    answer: Callable[[Output], float | bool] | None = None
+    answer: Callable[[Output], float | bool]
     program: Callable[[Output, str], None] | None = None
     limits: Limits | None = None
 
@@ -154,6 +55,8 @@ CONDITION: Final = "STATus:QUEStionable:CONDition?"
 class Supply(Instrument):
     """A supply; a dialect decides how an output is named and how numbers are written."""
 
+    default_channels: ClassVar = 2
+
     def __init__(
         self,
         agenda: Agenda,
@@ -167,6 +70,23 @@ class Supply(Instrument):
         self.outputs: Mapping[int, Output] = {
             number: Output(agenda, traits=traits, rng=rng) for number in range(1, channels + 1)
         }
+
+    def command_table(self) -> list[Command]:
+        """What all supplies have: a setter and a query for each item, as the dialect shapes them."""
+        table = super().command_table()
+        for item in ITEMS:
+            if item.program is not None:
+                table.append(self.setter(item, item.program))
+            table.append(self.query(item))
+        return table
+
+    def setter(self, item: Item, program: Callable[[Output, str], None]) -> Command:
+        """The command that programs `item`."""
+        raise NotImplementedError
+
+    def query(self, item: Item) -> Command:
+        """The query that asks for `item`."""
+        raise NotImplementedError
 
     def reset(self) -> None:
         """Put every output to its default, off."""
@@ -185,41 +105,37 @@ class Supply(Instrument):
 class ChannelListSupply(Supply):
     """Every command names its outputs in a channel list; numbers are NR3."""
 
-    default_channels = 2
+    def command_table(self) -> list[Command]:
+        """Add what takes a channel list but no value."""
+        return [
+            *super().command_table(),
+            command(CLEAR_TRIP, self._clear_trips, fewest=1),
+            command(CONDITION, self._condition_of, most=1),
+        ]
 
-    def __init__(
-        self, agenda: Agenda, *, identity: str, channels: int, traits: SupplyTraits, rng: random.Random
-    ) -> None:
-        super().__init__(agenda, identity=identity, channels=channels, traits=traits, rng=rng)
-        for item in ITEMS:
-            self.add_commands(self._item_commands(item))
-        self.add_commands(
-            [
-                command(CLEAR_TRIP, self._clear_trips, fewest=1),
-                command(CONDITION, self._condition_of, most=1),
-            ]
-        )
+    def setter(self, item: Item, program: Callable[[Output, str], None]) -> Command:
+        """Value and channel list."""
 
-    def _item_commands(self, item: Item) -> list[Command]:
-        program, answer = item.program, item.answer
-        commands = []
-        if program is not None:
+        def set_all(given: list[str]) -> None:
+            for output in self._named(given[1]):
+                program(output, given[0])
 
-            def set_all(given: list[str]) -> None:
-                for output in self._named(given[1]):
-                    program(output, given[0])
+        return command(item.spelling, set_all, fewest=2)
 
-            commands.append(command(item.spelling, set_all, fewest=2))
-        if answer is not None:
+    def query(self, item: Item) -> Command:
+        """Channel list, or MIN, MAX, DEF and channel list; one answer for each channel."""
 
-            def ask_all(given: list[str]) -> str:
-                if len(given) > 1:
-                    self._named(given[1])
-                    return nr3(_bound(given[0], item))
-                return ",".join(_nr3_or_digit(answer(output)) for output in self._named(given[0]))
+        def ask_all(given: list[str]) -> str:
+            outputs = self._named(given[-1])
+            if len(given) > 1:
+                return ",".join([nr3(_bound(given[0], item))] * len(outputs))
+            return ",".join(self._written(item.answer(output)) for output in outputs)
 
-            commands.append(command(item.spelling + "?", ask_all, fewest=1, most=2 if item.limits else 1))
-        return commands
+        return command(f"{item.spelling}?", ask_all, fewest=1, most=2 if item.limits else 1)
+
+    @staticmethod
+    def _written(value: float | bool) -> str:
+        return str(int(value)) if isinstance(value, bool) else nr3(value)
 
     def _named(self, channel_list: str) -> list[Output]:
         numbers = parameters.channels(channel_list)
@@ -237,22 +153,30 @@ class ChannelListSupply(Supply):
         return ",".join(str(output.condition()) for output in self._named(given[0]))
 
 
-class SingleOutputDialect(Supply):
-    """Commands act on one output at a time; subclasses say which and how answers are written."""
+class SingleOutputSupply(Supply):
+    """Commands act on one output at a time; dialects say which and how answers are written."""
 
-    def __init__(
-        self, agenda: Agenda, *, identity: str, channels: int, traits: SupplyTraits, rng: random.Random
-    ) -> None:
-        super().__init__(agenda, identity=identity, channels=channels, traits=traits, rng=rng)
-        self.selected = 1
-        for item in ITEMS:
-            self.add_commands(self._item_commands(item))
-        self.add_commands(
-            [
-                command(CLEAR_TRIP, lambda _: self.outputs[self.selected].clear_protection()),
-                command(CONDITION, lambda _: self.condition()),
-            ]
-        )
+    selected = 1
+
+    def command_table(self) -> list[Command]:
+        """Add what needs no channel list here."""
+        return [
+            *super().command_table(),
+            command(CLEAR_TRIP, lambda _: self._output.clear_protection()),
+            command(CONDITION, lambda _: self.condition()),
+        ]
+
+    def setter(self, item: Item, program: Callable[[Output, str], None]) -> Command:
+        """A value."""
+        return command(item.spelling, lambda given: program(self._output, given[0]), fewest=1)
+
+    def query(self, item: Item) -> Command:
+        """Nothing, or MIN, MAX, DEF."""
+
+        def ask(given: list[str]) -> str:
+            return self.written(item, _bound(given[0], item) if given else item.answer(self._output))
+
+        return command(f"{item.spelling}?", ask, most=1 if item.limits else 0)
 
     def reset(self) -> None:
         """Put every output to its default and select the first."""
@@ -263,38 +187,21 @@ class SingleOutputDialect(Supply):
         """The answer to a query of `item`."""
         raise NotImplementedError
 
-    def _item_commands(self, item: Item) -> list[Command]:
-        program, answer = item.program, item.answer
-        commands = []
-        if program is not None:
-            commands.append(
-                command(item.spelling, lambda given: program(self.outputs[self.selected], given[0]), fewest=1)
-            )
-        if answer is not None:
-
-            def ask(given: list[str]) -> str:
-                value = _bound(given[0], item) if given else answer(self.outputs[self.selected])
-                return self.written(item, value)
-
-            commands.append(command(item.spelling + "?", ask, most=1 if item.limits else 0))
-        return commands
+    @property
+    def _output(self) -> Output:
+        return self.outputs[self.selected]
 
 
-class ChannelSelectSupply(SingleOutputDialect):
+class ChannelSelectSupply(SingleOutputSupply):
     """INSTrument:NSELect chooses the output; numbers are NR2 with a unit, switches are ON and OFF."""
 
-    default_channels = 2
-
-    def __init__(
-        self, agenda: Agenda, *, identity: str, channels: int, traits: SupplyTraits, rng: random.Random
-    ) -> None:
-        super().__init__(agenda, identity=identity, channels=channels, traits=traits, rng=rng)
-        self.add_commands(
-            [
-                command("INSTrument:NSELect", self._select, fewest=1),
-                command("INSTrument:NSELect?", lambda _: str(self.selected)),
-            ]
-        )
+    def command_table(self) -> list[Command]:
+        """Add the choice of the output."""
+        return [
+            *super().command_table(),
+            command("INSTrument:NSELect", self._select, fewest=1),
+            command("INSTrument:NSELect?", lambda _: str(self.selected)),
+        ]
 
     def written(self, item: Item, value: float | bool) -> str:
         """NR2 with unit, or ON and OFF."""
@@ -306,26 +213,16 @@ class ChannelSelectSupply(SingleOutputDialect):
         self.selected = parameters.integer(given[0], Limits(1, len(self.outputs), 1))
 
 
-class OneChannelSupply(SingleOutputDialect):
+class OneChannelSupply(SingleOutputSupply):
     """One output; answers repeat the header before the number."""
 
-    _HEADERS: Final = {"V": "VOLT", "A": "CURR", "": "OUTP"}
-
-    default_channels = 1
+    default_channels: ClassVar = 1
+    _HEADERS: ClassVar = {"V": "VOLT", "A": "CURR", "": "OUTP"}
 
     def written(self, item: Item, value: float | bool) -> str:
         """Header and NR3, or header and 1 or 0."""
         number = str(int(value)) if isinstance(value, bool) else f"{value:.5E}"
         return f"{self._HEADERS[item.unit]} {number}"
-
-
-def nr3(value: float) -> str:
-    """A number in NR3 form with nine significant digits."""
-    return f"{value:+.8E}"
-
-
-def _nr3_or_digit(value: float | bool) -> str:
-    return str(int(value)) if isinstance(value, bool) else nr3(value)
 
 
 def _bound(text: str, item: Item) -> float:
@@ -335,7 +232,7 @@ def _bound(text: str, item: Item) -> float:
     return parameters.number(text, item.limits)
 
 
-SUPPLY_MODELS: Final[Mapping[str, type[ChannelListSupply | ChannelSelectSupply | OneChannelSupply]]] = {
+SUPPLY_MODELS: Final[Mapping[str, type[Supply]]] = {
     "supply-channel-list": ChannelListSupply,
     "supply-channel-select": ChannelSelectSupply,
     "supply-one-channel": OneChannelSupply,

@@ -54,7 +54,7 @@ MEASURED = [
     pytest.param(judged(0.0012, 0.0003, high=0.01, unit="1"), "0.00120 ± 0.00030", id="ratio without a unit"),
     pytest.param(judged(3.3, None, high=4.0), "3.300 V", id="no uncertainty known"),
     pytest.param(judged(4095.0, None, high=4095.0, unit="count"), "4095 counts", id="count without uncertainty"),
-    pytest.param(judged(3.3, 0.0, high=4.0), "(3.300 ± 0.000) V", id="uncertainty of zero"),
+    pytest.param(judged(3.3, 0.0, high=4.0), "3.300 V", id="uncertainty of zero"),
     pytest.param(judged(None, 0.001, high=4.0), "no number", id="no number came"),
     pytest.param(judged(float("nan"), 0.001, high=4.0), "no number", id="not a number"),
     pytest.param(judged(3.31004, 0.012, high=3.31), "(3.31004 ± 0.012) V", id="a little above its limit"),

@@ -35,6 +35,7 @@ battery = { instrument = "list", channel = 1 }
 solar = { instrument = "list", channel = 2 }
 recorder = { instrument = "block", channel = 1 }
 meters = { terminals = { instrument = "scan", channel = 101 }, temperature = { instrument = "scan", channel = 103 } }
+serial = { console = { port = "simulated" }, modem_uart = { port = "simulated" } }
 [slots.2]
 battery = { instrument = "select", channel = 2 }
 recorder = { instrument = "ascii" }
@@ -42,7 +43,6 @@ meters = { terminals = { instrument = "configure" }, temperature = { instrument 
 [slots.3]
 battery = { instrument = "single" }
 meters = { terminals = { instrument = "function" } }
-serial = { console = { port = "simulated" } }
 """
 
 
@@ -253,11 +253,19 @@ def test_sample_over_range_is_the_overload_number(supplied: BenchProcess) -> Non
 
 
 def test_solar_input_charges_the_battery(supplied: BenchProcess) -> None:
-    """5 V at the solar input feed 30 mA into the battery node: the battery supply has that much less to give."""
-    supply = supplied.instrument("list")
-    before_a = supply.ask_number("MEAS:CURR? (@1)")
+    """5 V at the solar input feed 30 mA into the battery node, and the payload's charging flag says so."""
+    supply, console, modem = supplied.instrument("list"), supplied.port("1.console"), supplied.port("1.modem_uart")
 
+    def battery_a() -> float:
+        return supply.ask_number("MEAS:CURR? (@1)")
+
+    def flags() -> int:
+        console.ask("frame")
+        return bytes.fromhex(modem.line().split(",")[1])[3]
+
+    before_a, before_flags = battery_a(), flags()
     supply.send("VOLT 5,(@2);:OUTP ON,(@2)")
 
     assert supply.ask_number("MEAS:CURR? (@2)") == pytest.approx(0.030, abs=1e-3)
-    assert supply.ask_number("MEAS:CURR? (@1)") - before_a == pytest.approx(-0.030, abs=1e-3)
+    assert battery_a() - before_a == pytest.approx(-0.030, abs=1e-3)
+    assert (before_flags, flags()) == (0, 2)

@@ -90,6 +90,25 @@ def test_block_with_line_ends_inside_is_whole(resource: str) -> None:
         assert _session_of(resource).get_visa_attribute(ResourceAttribute.termchar_enabled)
 
 
+def test_line_ends_inside_a_block_cost_no_reads(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The payload is read in one go: the library is told not to stop at each line end inside it."""
+    library = get_wrapper_class("sim")
+    plain_read = library.read
+    counts: list[int] = []
+
+    def read(self: Any, session: VISASession, count: int) -> tuple[bytes, StatusCode]:
+        counts.append(count)
+        return plain_read(self, session, count)
+
+    monkeypatch.setattr(library, "read", read)
+    with closing(_open_simulated(_USB)) as wire:
+        wire.write(b"CURV?")
+        wire.read_block(timeout_s=_PATIENCE_S)
+
+    # the first read stops at the first line end, after '#210ab'; the second takes the other 8 bytes
+    assert counts[1:] == [8]
+
+
 def test_reply_that_ends_without_termination_is_refused() -> None:
     """Where the link marks the end of a message, an unterminated reply is an error that shows it."""
     with (
