@@ -12,6 +12,7 @@ import platform
 import socket
 import sys
 import time
+from collections import Counter
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -101,6 +102,7 @@ class BoardRun:
         self._origin_wall_s = time.monotonic()
         self._phases = Phases(clock)
         self._stack = ExitStack()
+        self._traces: Counter[str] = Counter()
         self._on_bench: OnBench | None = None
         stamp = clock.utc().strftime("%Y%m%dT%H%M%S.%fZ")
         self.run = f"{stamp}-{plan.slot}"
@@ -260,8 +262,10 @@ class BoardRun:
 
     def keep_trace(self, name: str, trace: CurrentTrace) -> None:
         """Keep the samples of a current trace beside the journal, and write down their file and hash."""
+        self._traces[name] += 1
         folder = self.journal_path.with_suffix("")
-        path = folder / f"{name}.npz"
+        number = self._traces[name]  # a check that runs a second time keeps a second trace
+        path = folder / (f"{name}.npz" if number == 1 else f"{name}-{number}.npz")
         write_trace(path, trace)
         self.note("trace kept", f"{path.relative_to(self.plan.reports)} sha256 {sha256_of(path)}")
 
@@ -301,13 +305,12 @@ class BoardRun:
             why=why,
             output_off=output_off,
             duration_s=self.now_s(),
-            critical_path_s=critical_path_s(self.plan.profile, self.checks),
+            critical_path_s=critical_path_s(self.plan.profile, self.checks) or None,
             utc=self.clock.utc().isoformat(),
             at_s=self.now_s(),
         )
         try:
-            if self.current is not None:
-                self.current = None  # it did not end; the journal shows its start without an end
+            self.current = None  # if there was one it did not end; the journal shows its start without an end
             self.write(self.finished)
             self._journal.close()
         finally:
@@ -317,15 +320,22 @@ class BoardRun:
     def _switch_off(self) -> str:
         """Output off and read back, or the guard lets loose; returns the sentence for the record."""
         if self._on_bench is None or not self._on_bench.bench.supply.may_be_on:
-            self._guard.release()
+            self._dismiss_guard()
             return "off: switched off and read back" if self._on_bench else "off: never switched on"
         try:
             self._on_bench.bench.supply.output_off()
         except BenchrigError as wrong:
             self._guard.let_it_act()
             return f"NOT PROVEN OFF by the runner ({wrong.message}); see the power guard's line"
-        self._guard.release()
+        self._dismiss_guard()
         return "off: switched off and read back"
+
+    def _dismiss_guard(self) -> None:
+        """Without orders there is nothing to release it from: it ends with its pipe."""
+        if self._guard.stands_by:
+            self._guard.release()
+        else:
+            self._guard.let_it_act()
 
 
 def sha256_of(path: Path) -> str:

@@ -13,14 +13,16 @@ from typing import TYPE_CHECKING
 from benchrig.judge.decision import judge
 from benchrig.judge.uncertainty import expanded
 from benchrig.judge.verdicts import worst
+from benchrig.reading import Reading
 from benchrig.records import CheckFinished, FactJudged, LimitJudged, ReadingTaken, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from benchrig.judge.decision import Limit
-    from benchrig.reading import Reading
     from benchrig.records import Record
+
+_ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict.NOT_RUN))
 
 
 class Check:
@@ -40,10 +42,13 @@ class Check:
         self._write = write
         self._now_s = now_s
         self._began_s = now_s()
-        self._ended_by: tuple[Verdict, str, str] | None = None
+        self._settled: set[str] = set()
+        self._written: list[Reading] = []
+        self._ends: list[tuple[Verdict, str, str]] = []
 
     def reading(self, name: str, reading: Reading) -> Reading:
         """Write a reading down, judged or not; it survives whatever comes after. Returns it."""
+        self._written.append(reading)
         self._write(
             ReadingTaken(
                 check=self.name,
@@ -72,20 +77,24 @@ class Check:
     ) -> Verdict | None:
         """Hold a value (in the base unit `unit`, or a Reading) against the profile's limit of that name.
 
-        `at` tells several values of one name apart ('at 3.60 V'). Returns None when the profile sets no limit.
+        `at` tells several values of one name apart ('at 3.60 V'). A value without a limit is written down and
+        not judged: None is returned. A value or an uncertainty that is no finite number is undecided.
         """
-        if value is not None and not isinstance(value, int | float):
-            unit, standard_uncertainty = value.unit, value.standard_uncertainty
-            value = value.value
+        name = f"{value_name} {at}".rstrip()
         limit = self.limits.get(value_name)
         if limit is None:
+            self._keep(name, value, unit, standard_uncertainty)
             return None
-        uncertainty, k = expanded(standard_uncertainty, dof=dof)
+        if isinstance(value, Reading):
+            unit, standard_uncertainty = value.unit, value.standard_uncertainty
+            value = value.value
+        uncertainty, k = _expanded(standard_uncertainty, dof)
         found = judge(value, unit=unit or limit.unit, expanded_uncertainty=uncertainty, limit=limit)
+        self._settled.add(value_name)
         return self._judged(
             LimitJudged(
                 check=self.name,
-                limit=f"{value_name} {at}".rstrip(),
+                limit=name,
                 value=found.value,
                 unit=limit.unit,
                 expanded_uncertainty=found.expanded_uncertainty,
@@ -122,6 +131,7 @@ class Check:
 
     def undecided(self, value_name: str, why: str, *, next_action: str = "") -> None:
         """Say that this bench cannot decide a value, and why; nothing of it passes."""
+        self._settled.add(value_name)
         limit = self.limits.get(value_name)
         expected = limit.text if limit else "a value"
         self._judged(
@@ -138,12 +148,21 @@ class Check:
         )
 
     def end_by(self, verdict: Verdict, why: str, *, next_action: str = "") -> None:
-        """Something other than a limit ended the check: a bench error, a board that broke its protocol."""
-        self._ended_by = (verdict, why, next_action)
+        """Something other than a limit ended the check: a bench error, a board that broke its protocol.
+
+        A check may be ended more than once; the worst counts and every reason is told. Raises ValueError for a
+        verdict that would pass: only what was judged can pass.
+        """
+        if verdict not in _ENDS:
+            raise ValueError(
+                f"check {self.name} cannot be ended by {verdict.value!r}; accepted: "
+                f"{', '.join(sorted(one.value for one in _ENDS))}; to pass, judge a value or a fact"
+            )
+        self._ends.append((verdict, why, next_action))
 
     @property
     def has_ended_early(self) -> bool:
-        return self._ended_by is not None
+        return bool(self._ends)
 
     def not_passed(self) -> tuple[LimitJudged | FactJudged, ...]:
         """Everything judged that did not pass."""
@@ -153,23 +172,18 @@ class Check:
         """End the check and write it down. Limits that were never judged are undecided, and named."""
         if not self.has_ended_early:
             self._name_missing()
-        verdicts = [one.verdict for one in self.judged]
-        why, next_action = "", ""
-        if self._ended_by:
-            ended, why, next_action = self._ended_by
-            verdicts.append(ended)
-        else:
-            why = "; ".join(f"{_what(one)}: {one.why}" for one in self.not_passed())
+        verdicts = [one.verdict for one in self.judged] + [verdict for verdict, _, _ in self._ends]
+        reasons = [why for _, why, _ in self._ends] + [f"{_what(one)}: {one.why}" for one in self.not_passed()]
         if not verdicts:
-            why = "this check judged nothing: the profile limits none of its values"
-            verdicts.append(Verdict.UNDECIDED)
+            reasons = ["this check judged nothing: the profile limits none of its values"]
+            verdicts = [Verdict.UNDECIDED]
         now_s = self._now_s()
         duration_s = now_s - self._began_s
         finished = CheckFinished(
             check=self.name,
             verdict=worst(verdicts),
-            why=why,
-            next_action=next_action,
+            why="; ".join(dict.fromkeys(reasons)),
+            next_action=next((action for _, _, action in self._ends if action), ""),
             duration_s=duration_s,
             phases_s={**phases_s, "overhead": max(0.0, duration_s - sum(phases_s.values()))},
             at_s=now_s,
@@ -178,10 +192,18 @@ class Check:
         return finished
 
     def _name_missing(self) -> None:
-        seen = {_what(one).split(" ", 1)[0] for one in self.judged}
         for name in self.limits:
-            if name not in seen:
+            if name not in self._settled:
                 self.undecided(name, "the profile limits this value and the check never measured it")
+
+    def _keep(self, name: str, value: float | Reading | None, unit: str, standard_uncertainty: float) -> None:
+        """Write down what no limit judges, once."""
+        if not isinstance(value, Reading):
+            number = math.nan if value is None else float(value)
+            u = standard_uncertainty if math.isfinite(standard_uncertainty) else 0.0
+            self.reading(name, Reading(number, unit, u, "computed", repr(value), self._now_s()))
+        elif not any(one is value for one in self._written):
+            self.reading(name, value)
 
     def _judged(self, record: LimitJudged | FactJudged) -> Verdict:
         self.judged.append(record)
@@ -191,6 +213,13 @@ class Check:
 
 def _what(one: LimitJudged | FactJudged) -> str:
     return one.limit if isinstance(one, LimitJudged) else one.fact
+
+
+def _expanded(standard_uncertainty: float, dof: float) -> tuple[float, float]:
+    """Expanded uncertainty and k; an uncertainty that is none stays none, so that nothing passes by it."""
+    if not (math.isfinite(standard_uncertainty) and standard_uncertainty >= 0.0):
+        return math.nan, expanded(0.0, dof=dof)[1]
+    return expanded(standard_uncertainty, dof=dof)
 
 
 def _finite(value: float) -> float | None:

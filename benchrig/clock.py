@@ -6,6 +6,7 @@ seconds into wall seconds. Durations in records are bench time; UTC is always wa
 
 from __future__ import annotations
 
+import math
 import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Protocol
@@ -44,8 +45,8 @@ class ScaledClock:
     """The operating system's monotonic clock, `scale` times as fast; scale 1 is life."""
 
     def __init__(self, scale: float = 1.0, *, sleep: Callable[[float], None] = time.sleep) -> None:
-        if not scale > 0.0:
-            raise ValueError(f"a clock's scale is above 0, not {scale}")
+        if not 0.0 < scale < math.inf:
+            raise ValueError(f"a clock's scale is above 0 and finite, not {scale}")
         self._scale = scale
         self._sleep = sleep
         self._origin_s = time.monotonic()

@@ -36,6 +36,7 @@ _CODE = {
     Verdict.UNDECIDED: ExitCode.NOT_PASSED,
     Verdict.BENCH_ERROR: ExitCode.BENCH_ERROR,
     Verdict.NOT_RUN: ExitCode.INCOMPLETE,
+    Verdict.WAIVED: ExitCode.NOT_PASSED,  # checks are waived, never a board: this is no verdict that may pass
 }
 
 

@@ -13,8 +13,15 @@ BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte"
 
 _PREFIX = {"G": 9, "M": 6, "k": 3, "": 0, "m": -3, "u": -6, "µ": -6, "μ": -6, "n": -9, "p": -12}
 _WITH_PREFIX = frozenset(("V", "A", "s", "ohm", "Hz", "W", "C", "F"))
-_ALIAS = {"Ω": "ohm", "°C": "degC", "%": "1", "lsb": "count", "LSB": "count"}
-_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?")
+_OHM_SIGNS = ("\N{GREEK CAPITAL LETTER OMEGA}", "\N{OHM SIGN}")
+_ALIAS = {"°C": "degC", "lsb": "count", "LSB": "count"}
+# float() would also take digits of other scripts, which nobody writes beside a unit
+_QUANTITY = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(\S.*)?")
+
+_LEAST_PLAIN, _MOST_PLAIN = 1e-6, 1e9
+"""What is written without a power of ten; outside, a row of zeros would hide how large the value is."""
+_MOST_EXACT = 1e15
+"""Up to here every digit of a float is its own, so that a value beside its limit is written out."""
 
 
 def _known_units() -> dict[str, tuple[str, int]]:
@@ -22,7 +29,8 @@ def _known_units() -> dict[str, tuple[str, int]]:
     known = {unit: (unit, 0) for unit in BASE_UNITS}
     for unit in _WITH_PREFIX:
         known |= {prefix + unit: (unit, power) for prefix, power in _PREFIX.items()}
-    known |= {prefix + "Ω": ("ohm", power) for prefix, power in _PREFIX.items()}
+    for sign in _OHM_SIGNS:
+        known |= {prefix + sign: ("ohm", power) for prefix, power in _PREFIX.items()}
     known |= {alias: (unit, 0) for alias, unit in _ALIAS.items()}
     known["%"] = ("1", -2)
     return known
@@ -39,13 +47,20 @@ def base_unit(unit: str) -> tuple[str, float]:
     try:
         base, power = _UNITS[unit]
     except KeyError:
-        raise ValueError(f"unknown unit {unit!r}; known: {', '.join(BASE_UNITS)}, with an SI prefix") from None
+        raise _unknown(unit) from None
     return base, 10.0**power
+
+
+def _unknown(unit: str) -> ValueError:
+    return ValueError(f"unknown unit {unit!r}; known: {', '.join(BASE_UNITS)}, with an SI prefix")
 
 
 def to_base(value: float, unit: str) -> tuple[float, str]:
     """`value` in `unit` as (value in the base unit, base unit), rounded once. Raises ValueError."""
-    base, power = _UNITS[unit] if unit in _UNITS else (base_unit(unit)[0], 0)
+    try:
+        base, power = _UNITS[unit]
+    except KeyError:
+        raise _unknown(unit) from None
     # dividing by an exact power of ten rounds once; multiplying by an inexact 1e-3 rounds twice
     return (value * 10.0**power if power >= 0 else value / 10.0**-power), base
 
@@ -70,7 +85,7 @@ def format_quantity(value: float | None, unit: str, *, resolution: float | None 
         return "no number"
     power = _display_power(value, unit)
     scaled = value / 10.0**power
-    shown = f"{scaled:.{_decimals(scaled, power, resolution)}f}"
+    shown = _digits(scaled, power, resolution)
     if float(shown) == 0.0:
         shown = shown.lstrip("-")
     return f"{shown} {_display_unit(unit, power)}".rstrip()
@@ -79,15 +94,19 @@ def format_quantity(value: float | None, unit: str, *, resolution: float | None 
 def _display_power(value: float, unit: str) -> int:
     if unit not in _WITH_PREFIX or value == 0.0:
         return 0
-    power = 3 * math.floor(math.log10(abs(value) * (1 + 1e-12)) / 3)
+    # a hair is added so that 0.001, whose logarithm comes out just below -3, is shown as 1 m and not as 1000 u
+    power = 3 * math.floor((math.log10(abs(value)) + 1e-12) / 3)
     return max(-12, min(9, power))
 
 
-def _decimals(scaled: float, power: int, resolution: float | None) -> int:
-    if resolution is not None and resolution > 0.0:
-        return max(0, min(9, math.ceil(power - math.log10(resolution) - 1e-9)))
+def _digits(scaled: float, power: int, resolution: float | None) -> str:
+    if resolution is not None and 0.0 < resolution < math.inf:
+        decimals = max(0, min(9, math.ceil(power - math.log10(resolution) - 1e-9)))
+        return f"{scaled:.{decimals}f}" if abs(scaled) < _MOST_EXACT else f"{scaled:.3e}"
+    if scaled and not _LEAST_PLAIN <= abs(scaled) < _MOST_PLAIN:
+        return f"{scaled:.3e}"
     magnitude = math.floor(math.log10(abs(scaled))) if scaled else 0
-    return max(0, 3 - magnitude)
+    return f"{scaled:.{max(0, 3 - magnitude)}f}"
 
 
 def _display_unit(unit: str, power: int) -> str:

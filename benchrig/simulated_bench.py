@@ -54,12 +54,20 @@ class SimulatedBench:
         """What it announces once it is ready. Raises ConfigError for bad input, BenchError otherwise."""
         line = self._first_line()
         if not line:
-            self._process.wait(timeout=_READY_S)
-            said = self._stderr.read().decode("utf-8", "replace").strip()
+            said = self._last_words()
             if self._process.returncode == _BAD_INPUT:
                 raise ConfigError(said)
             raise BenchError(f"the simulated bench ended before it was ready (exit {self._process.returncode}): {said}")
         return parse_addresses(line, where="the simulated bench")
+
+    def _last_words(self) -> str:
+        """What it said before it ended; one that closed its output and lives on is ended here."""
+        try:
+            self._process.wait(timeout=_READY_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        return self._stderr.read().decode("utf-8", "replace").strip()
 
     def _first_line(self) -> bytes:
         deadline_s = time.monotonic() + _READY_S

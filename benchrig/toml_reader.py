@@ -10,9 +10,10 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import sys
 import tomllib
 from datetime import date
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, TypeGuard, TypeVar
 
 from benchrig.errors import ConfigError
 
@@ -24,6 +25,9 @@ T = TypeVar("T")
 
 REQUIRED = object()
 """Default that says: the key must be there."""
+
+_NEVER = r"(?!)"
+_SHOWN_CHARACTERS = 60
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
@@ -94,11 +98,11 @@ class Section:
         value = self._take(key, default)
         if value is default:
             return float(value) if isinstance(value, int | float) else math.nan
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if not _is_finite(value):
             self._wrong(key, value, "a finite number")
             return math.nan
         if not (at_least <= value <= at_most and value > above):
-            self._wrong(key, value, f"accepted: {_bounds(at_least, at_most, above)}")
+            self._wrong(key, value, f"a number {_bounds(at_least, at_most, above)}")
             return math.nan
         return float(value)
 
@@ -136,10 +140,10 @@ class Section:
         """A regular expression, compiled. One that never matches stands in for a bad one."""
         text = self.text(key, default=default)
         try:
-            return re.compile(text)
-        except re.error as wrong:
-            self.problem(key, f"{text!r} is not a regular expression: {wrong}")
-            return re.compile(r"(?!)")
+            return re.compile(text or _NEVER)
+        except (re.error, OverflowError, RecursionError) as wrong:
+            self.problem(key, f"{_shown(text)} is not a regular expression: {wrong}")
+            return re.compile(_NEVER)
 
     def texts(self, key: str, *, default: object = REQUIRED, accepted: Sequence[str] = ()) -> tuple[str, ...]:
         """An array of strings."""
@@ -158,7 +162,7 @@ class Section:
         """An array of finite numbers."""
         value = self._take(key, default)
         if value is default:
-            return ()
+            return value if isinstance(value, tuple) else ()
         if not isinstance(value, list) or not all(_is_finite(item) for item in value):
             self._wrong(key, value, "an array of finite numbers")
             return ()
@@ -224,7 +228,8 @@ def build_from(table: dict[str, object], *, file: str, what: str, build: Callabl
 
 def _parse(path: Path, *, what: str) -> dict[str, object]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        # some editors put a byte order mark before the first table
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise ConfigError(f"{what} {path}: there is no such file{_beside(path)}") from None
     except OSError as wrong:
@@ -233,6 +238,10 @@ def _parse(path: Path, *, what: str) -> dict[str, object]:
         raise ConfigError(f"{what} {path}: is not UTF-8 text (byte {wrong.start})") from wrong
     except tomllib.TOMLDecodeError as wrong:
         raise ConfigError(f"{what} {path}: is not TOML: {wrong}") from wrong
+    except RecursionError:
+        raise ConfigError(f"{what} {path}: is not TOML that can be read: its values are nested too deeply") from None
+    except ValueError as wrong:  # a name that no file can have, or a number of thousands of digits
+        raise ConfigError(f"{what} {str(path)!r}: cannot be read: {wrong}") from wrong
 
 
 def _beside(path: Path) -> str:
@@ -245,13 +254,19 @@ def _counted(problems: Sequence[str]) -> str:
     return "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
 
 
-def _is_finite(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+def _is_finite(value: object) -> TypeGuard[float]:
+    """Whether it is a number that a float can hold; a TOML integer has no largest value."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= sys.float_info.max
 
 
 def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no integer of more than 4300 digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= _SHOWN_CHARACTERS else text[: _SHOWN_CHARACTERS - 3] + "..."
 
 
 def _bounds(at_least: float, at_most: float, above: float) -> str:

@@ -8,10 +8,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchrig.bench.command_table import KINDS, find_table, read_command_table, unknown_table
+from benchrig.bench.wiring import (
+    SIMULATED,
+    MeterWiring,
+    RecorderWiring,
+    SerialWiring,
+    SourceWiring,
+    WiringReader,
+    names_channel,
+    read_serial,
+)
 from benchrig.errors import ConfigError
 from benchrig.judge.uncertainty import AccuracyTerms
 from benchrig.toml_reader import nearest, read_toml
@@ -19,16 +28,14 @@ from benchrig.toml_reader import nearest, read_toml
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
+    from pathlib import Path
 
     from benchrig.bench.command_table import CommandTable
+    from benchrig.bench.wiring import Wiring
     from benchrig.toml_reader import Section
 
-SIMULATED = "simulated"
-"""As a resource or a port: the address is the one that the simulated bench announces."""
-
-METER_NETS = ("terminals", "rail", "temperature")
+METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature"}
 SERIAL_LINES = ("console", "modem_uart")
-RELEASES = ("close", "none")
 _ACCURACY_OF = {
     "supply": ("set_voltage", "voltage", "current"),
     "meter": ("voltage", "temperature"),
@@ -55,49 +62,6 @@ class InstrumentSpec:
 
 
 @dataclass(frozen=True)
-class SourceWiring:
-    """Which supply output feeds the battery terminals, through what."""
-
-    instrument: str
-    channel: int | None
-    lead_ohm: float
-    contact_ohm: float
-
-
-@dataclass(frozen=True)
-class MeterWiring:
-    """Which meter input sees a net, on which fixed range (0: the function has none)."""
-
-    instrument: str
-    channel: int | None
-    range: float
-
-
-@dataclass(frozen=True)
-class RecorderWiring:
-    """Which current recorder stands in the battery lead, and the ranges to use."""
-
-    instrument: str
-    channel: int | None
-    sleep_range_a: float
-    transmit_range_a: float
-
-
-@dataclass(frozen=True)
-class SerialWiring:
-    """A serial port, the state of its control lines, and how the link lets go of the board.
-
-    `release` "close": a closed port neither feeds nor loads the board; "none": nothing is known to release it,
-    so a floor current cannot be decided.
-    """
-
-    port: str
-    dtr: bool
-    rts: bool
-    release: str
-
-
-@dataclass(frozen=True)
 class SlotSpec:
     """One place for a board."""
 
@@ -107,6 +71,7 @@ class SlotSpec:
     meters: Mapping[str, MeterWiring]
     recorder: RecorderWiring | None
     serial: Mapping[str, SerialWiring]
+    solar: SourceWiring | None = None
 
     @property
     def instruments(self) -> tuple[str, ...]:
@@ -174,8 +139,8 @@ def _bench(top: Section, path: Path) -> BenchSpec:
 
 
 def _names_of(top: Section, key: str) -> tuple[str, ...]:
-    section = top.section(key, required=False)
-    return section.names() if section else ()
+    table = top.raw(key)  # what is wrong with it was told when its parts were read
+    return tuple(table) if isinstance(table, dict) else ()
 
 
 def _simulation(top: Section) -> SimulationSpec | None:
@@ -271,19 +236,25 @@ def _slot(
     *,
     simulated: bool,
 ) -> SlotSpec | None:
-    wiring = _Wiring(instruments, listed)
+    wiring = WiringReader(instruments, listed)
     profile = path.parent / section.text("profile")
     battery = section.section("battery")
+    solar = section.section("solar", required=False)
     recorder = section.section("recorder", required=False)
     spec = SlotSpec(
         name=name,
         profile=profile,
         battery=wiring.source(battery) if battery else SourceWiring("", None, 0.0, 0.0),
-        meters={net: wiring.meter(child) for net, child in _named(section, "meters", METER_NETS, "net")},
+        meters={
+            net: wiring.meter(child, quantity=METER_NETS[net])
+            for net, child in _named(section, "meters", tuple(METER_NETS), "net")
+        },
         recorder=wiring.recorder(recorder) if recorder else None,
         serial={
-            line: _serial(child, simulated=simulated) for line, child in _named(section, "serial", SERIAL_LINES, "line")
+            line: read_serial(child, simulated=simulated)
+            for line, child in _named(section, "serial", SERIAL_LINES, "line")
         },
+        solar=wiring.source(solar) if solar else None,
     )
     for net, needed in (
         ("meters.terminals", "terminals" in spec.meters),
@@ -291,7 +262,6 @@ def _slot(
     ):
         if not needed:
             section.problem(net, "this table is missing; without it no value of the board can be compared")
-    section.section("solar", required=False)
     section.finish()
     return spec
 
@@ -305,89 +275,25 @@ def _named(section: Section, key: str, known: tuple[str, ...], word: str) -> lis
     return [(name, child) for name, child in found if name in known]
 
 
-@dataclass(frozen=True)
-class _Wiring:
-    """Reads the tables that name an instrument and one of its inputs."""
-
-    instruments: Mapping[str, InstrumentSpec]
-    listed: tuple[str, ...]
-
-    def _input(self, section: Section, kind: str) -> tuple[str, int | None]:
-        name = section.text("instrument")
-        channel = section.integer("channel", default=None, at_least=0, at_most=9999) if section.has("channel") else None
-        spec = self.instruments.get(name)
-        if spec is None:
-            if name and name not in self.listed:
-                section.problem(
-                    "instrument",
-                    f"there is no instrument {name!r}{nearest(name, self.listed)}; "
-                    f"this file has: {', '.join(self.listed) or 'none'}",
-                )
-            return name, channel
-        if spec.kind and spec.kind != kind:
-            section.problem("instrument", f"{name!r} is a {spec.kind}; a {kind} is needed here")
-        elif channel is None and _names_channel(spec.table):
-            section.problem("channel", f"this key is missing: the command table {spec.table.name} names a channel")
-        return name, channel
-
-    def source(self, section: Section) -> SourceWiring:
-        name, channel = self._input(section, "supply")
-        wiring = SourceWiring(
-            name,
-            channel,
-            lead_ohm=section.number("lead_ohm", default=0.0, at_least=0.0, at_most=100.0),
-            contact_ohm=section.number("contact_ohm", default=0.0, at_least=0.0, at_most=100.0),
-        )
-        section.finish()
-        return wiring
-
-    def meter(self, section: Section) -> MeterWiring:
-        name, channel = self._input(section, "meter")
-        wiring = MeterWiring(name, channel, range=section.number("range", default=0.0, at_least=0.0))
-        section.finish()
-        return wiring
-
-    def recorder(self, section: Section) -> RecorderWiring:
-        name, channel = self._input(section, "recorder")
-        wiring = RecorderWiring(
-            name,
-            channel,
-            sleep_range_a=section.number("sleep_range_a", default=0.01, above=0.0, at_most=10.0),
-            transmit_range_a=section.number("transmit_range_a", default=0.1, above=0.0, at_most=10.0),
-        )
-        section.finish()
-        return wiring
-
-
-def _names_channel(table: CommandTable) -> bool:
-    messages = [reading.query for reading in table.readings.values()]
-    messages += [setting.set for setting in table.settings.values()]
-    return any("{channel}" in message for message in messages)
-
-
-def _serial(section: Section, *, simulated: bool) -> SerialWiring:
-    wiring = SerialWiring(
-        port=section.text("port"),
-        dtr=section.boolean("dtr", default=False),
-        rts=section.boolean("rts", default=False),
-        release=section.text("release", default="close", accepted=RELEASES),
-    )
-    if wiring.port == SIMULATED and not simulated:
-        section.problem("port", f"{SIMULATED!r} needs a [simulation] table; name a serial port by its USB path")
-    section.finish()
-    return wiring
-
-
 def _check_shared_inputs(top: Section, bench: BenchSpec) -> None:
     """No two nets may claim one instrument input: the second would read the first one's volts."""
     claimed: dict[tuple[str, int | None], str] = {}
     for slot in bench.slots.values():
-        uses: dict[str, SourceWiring | MeterWiring | RecorderWiring] = {f"slots.{slot.name}.battery": slot.battery}
-        uses |= {f"slots.{slot.name}.meters.{net}": wiring for net, wiring in slot.meters.items()}
-        if slot.recorder:
-            uses[f"slots.{slot.name}.recorder"] = slot.recorder
-        for place, wiring in uses.items():
-            first = claimed.setdefault((wiring.instrument, wiring.channel), place)
+        uses: dict[str, Wiring] = {"battery": slot.battery}
+        uses |= {f"meters.{net}": wiring for net, wiring in slot.meters.items()}
+        uses |= {"solar": slot.solar} if slot.solar else {}
+        uses |= {"recorder": slot.recorder} if slot.recorder else {}
+        for use, wiring in uses.items():
+            place, channel = f"slots.{slot.name}.{use}", _distinct_channel(bench, wiring)
+            first = claimed.setdefault((wiring.instrument, channel), place)
             if first != place and wiring.instrument:
-                channel = "" if wiring.channel is None else f" channel {wiring.channel}"
-                top.problem(place, f"{wiring.instrument!r}{channel} is already wired to {first}")
+                which = "" if channel is None else f" channel {channel}"
+                top.problem(place, f"{wiring.instrument!r}{which} is already wired to {first}")
+
+
+def _distinct_channel(bench: BenchSpec, wiring: Wiring) -> int | None:
+    """The channel, where the instrument's commands can tell channels apart."""
+    spec = bench.instruments.get(wiring.instrument)
+    if spec is None or names_channel(spec.table) or (spec.table.capture and spec.table.capture.route):
+        return wiring.channel
+    return None

@@ -1,9 +1,10 @@
 """Command tables: how one family of instruments is spoken to, as data.
 
 A table names, for a kind of instrument, the messages that set, read back and measure. Placeholders in braces
-(`{value}`, `{channel}`, `{range}`) are filled when a message is sent; `header` is the response header of
-instruments that put one before their numbers. A new supply is a new table and no
-Python. The shipped tables are written from IEEE 488.2-1992 (message syntax, common commands) and SCPI-99
+(`{value}`, `{channel}`, `{range}`) are filled when a message is sent; every message is filled once when the
+table is read, so that sending meets no bad one. `header` is the response header of instruments that put one
+before their numbers, `suffix` what they write behind them when that is no unit symbol. A new supply is a new
+table and no Python. The shipped tables are written from IEEE 488.2-1992 (message syntax, common commands) and SCPI-99
 (volume 2, command reference); they stand beside this module in `tables/`.
 """
 
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, cast, get_args
 
-from benchrig.toml_reader import nearest, read_toml
+from benchrig.toml_reader import REQUIRED, nearest, read_toml
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 TABLES = Path(__file__).parent / "tables"
 KINDS = ("supply", "meter", "recorder")
-Encoding = Literal["float32-be", "float32-le", "int16-be", "int16-le", "ascii"]
+Encoding = Literal["float32-be", "float32-le", "ascii"]  # converter codes carry no amperes without a scale
 ENCODINGS: tuple[Encoding, ...] = get_args(Encoding)
 
 _SETTINGS: Mapping[str, Mapping[str, str]] = {
@@ -36,7 +37,8 @@ _READINGS: Mapping[str, Mapping[str, str]] = {
     "meter": {"voltage": "V", "temperature": "degC"},
     "recorder": {},
 }
-_PLACEHOLDERS = ("value", "channel", "range")
+_TRIAL: Mapping[str, float | int] = {"value": 1.5, "channel": 1, "range": 10.0}
+"""What placeholders are filled with when a table is read: the types that they have when a message is sent."""
 
 
 @dataclass(frozen=True)
@@ -62,12 +64,13 @@ class SwitchSetting:
 
 @dataclass(frozen=True)
 class NumberReading:
-    """A measured number. `prepare` is sent when function or range change, before `query` is asked."""
+    """A measured number. `prepare` is sent before `query` when the instrument was not yet told the same."""
 
     query: str
     unit: str
     prepare: str = ""
     header: str = ""
+    suffix: str = ""
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,11 @@ class Capture:
 
 @dataclass(frozen=True)
 class CommandTable:
-    """One family of instruments. `joins` and `token` say what its parser can do (IEEE 488.2 says: both)."""
+    """One family of instruments. `joins` and `token` say what its parser can do (IEEE 488.2 says: both).
+
+    `joins`: several message units in one message; `token`: *ESE can be written and read back. Without a token
+    only the order of the answers tells whose they are.
+    """
 
     name: str
     kind: str
@@ -121,7 +128,10 @@ def shipped_tables() -> tuple[str, ...]:
 def find_table(name: str, *, beside: Path) -> Path | None:
     """Path of a table: a shipped name, or a path to a .toml of the user's, relative to the bench file."""
     path = beside / name if name.endswith(".toml") else TABLES / f"{name}.toml"
-    return path if path.is_file() else None
+    try:
+        return path if path.is_file() else None
+    except OSError:  # a name too long for any file, a folder that may not be looked into
+        return None
 
 
 def unknown_table(name: str) -> str:
@@ -150,8 +160,8 @@ def _table(top: Section, *, name: str) -> CommandTable:
         token=top.boolean("token", default=True),
         read_termination=top.text("read_termination", default="\n"),
         write_termination=top.text("write_termination", default="\n"),
-        clear=top.text("clear", default="*CLS"),
-        error_query=top.text("error_query", default=":SYST:ERR?", empty=True),
+        clear=_message(top, "clear", default="*CLS"),
+        error_query=_message(top, "error_query", asks=True, default=":SYST:ERR?"),
         settings=_settings(top, kind),
         output=_switch(top) if kind == "supply" else None,
         readings=_readings(top, kind),
@@ -162,32 +172,56 @@ def _table(top: Section, *, name: str) -> CommandTable:
     return table
 
 
-def _message(section: Section, key: str, *, required: bool = True) -> str:
-    """A message template; its placeholders are checked here so that sending never meets an unknown one."""
-    text = section.text(key) if required else section.text(key, default="", empty=True)
+def _message(
+    section: Section, key: str, *, fills: tuple[str, ...] = (), asks: bool = False, default: object = REQUIRED
+) -> str:
+    """A message; `fills` are the placeholders it may hold, `asks` says whether it is a question."""
+    text = section.text(key, default=default, empty=default is not REQUIRED)
+    if text and (problem := _message_problem(text, fills=fills, asks=asks)):
+        section.problem(key, problem)
+    return text
+
+
+def _message_problem(text: str, *, fills: tuple[str, ...], asks: bool) -> str:
+    """What is wrong with a message, or ''; checked here so that sending never meets it."""
+    if not text.strip() or not text.isascii() or "\n" in text or "\r" in text:
+        return f"{text!r} is not a message: ASCII text without a line end"
     try:
         names = [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
-    except ValueError as wrong:
-        section.problem(key, f"{text!r} is not a message template: {wrong}")
-        return ""
-    for name in names:
-        if name not in _PLACEHOLDERS:
-            section.problem(key, f"unknown placeholder {{{name}}}; known: {', '.join(_PLACEHOLDERS)}")
-    return text
+        for name in names:
+            if name not in fills:
+                known = ", ".join(f"{{{known}}}" for known in fills) or "none"
+                return f"{text!r} has an unknown placeholder {{{name}}}{nearest(name, fills)}; known here: {known}"
+        text.format(**{name: _TRIAL[name] for name in fills})
+    except (ValueError, KeyError, IndexError) as wrong:
+        return f"{text!r} is not a message template: {wrong}"
+    if text.count("?") != (1 if asks else 0):
+        return f"{text!r} {'has not exactly one question mark, as a question has' if asks else 'must not ask'}"
+    return ""
+
+
+def _messages(section: Section, key: str) -> tuple[str, ...]:
+    """An array of messages without placeholders that ask nothing."""
+    texts = section.texts(key, default=())
+    for text in texts:
+        if problem := _message_problem(text, fills=(), asks=False):
+            section.problem(key, problem)
+    return texts
 
 
 def _settings(top: Section, kind: str) -> Mapping[str, NumberSetting]:
     known = _SETTINGS.get(kind, {})
     settings = {}
     optional = kind == "meter"
+    channel = ("channel",) if kind == "supply" else ()
     parent = top.section("settings", required=bool(known) and not optional)
     for name, unit in known.items():
         section = parent.section(name, required=not optional) if parent else None
         if section is None:
             continue
         settings[name] = NumberSetting(
-            set=_message(section, "set"),
-            query=_message(section, "query"),
+            set=_set_message(section, fills=channel),
+            query=_message(section, "query", fills=channel, asks=True),
             unit=unit,
             tolerance=section.number("tolerance", above=0.0),
             header=section.text("header", default="", empty=True),
@@ -198,14 +232,21 @@ def _settings(top: Section, kind: str) -> Mapping[str, NumberSetting]:
     return settings
 
 
+def _set_message(section: Section, *, fills: tuple[str, ...]) -> str:
+    text = _message(section, "set", fills=("value", *fills))
+    if text and "{value" not in text:
+        section.problem("set", f"{text!r} sets no value; put {{value}} where the number goes")
+    return text
+
+
 def _switch(top: Section) -> SwitchSetting | None:
     section = top.section("output")
     if section is None:
         return None
     switch = SwitchSetting(
-        on=_message(section, "on"),
-        off=_message(section, "off"),
-        query=_message(section, "query"),
+        on=_message(section, "on", fills=("channel",)),
+        off=_message(section, "off", fills=("channel",)),
+        query=_message(section, "query", fills=("channel",), asks=True),
         header=section.text("header", default="", empty=True),
     )
     section.finish()
@@ -214,6 +255,7 @@ def _switch(top: Section) -> SwitchSetting | None:
 
 def _readings(top: Section, kind: str) -> Mapping[str, NumberReading]:
     known = _READINGS.get(kind, {})
+    fills = ("channel", "range") if kind == "meter" else ("channel",)
     readings = {}
     parent = top.section("readings", required=bool(known))
     for name, unit in known.items():
@@ -221,10 +263,11 @@ def _readings(top: Section, kind: str) -> Mapping[str, NumberReading]:
         if section is None:
             continue
         readings[name] = NumberReading(
-            query=_message(section, "query"),
+            query=_message(section, "query", fills=fills, asks=True),
             unit=unit,
-            prepare=_message(section, "prepare", required=False),
+            prepare=_message(section, "prepare", fills=fills, default=""),
             header=section.text("header", default="", empty=True),
+            suffix=section.text("suffix", default="", empty=True),
         )
         section.finish()
     if parent:
@@ -240,13 +283,16 @@ def _conditions(top: Section) -> Mapping[str, Condition]:
     for name in ("current_limited", "protection_tripped"):
         section = parent.section(name, required=False)
         if section is not None:
-            conditions[name] = _condition(section)
+            conditions[name] = _condition(section, fills=("channel",))
     parent.finish()
     return conditions
 
 
-def _condition(section: Section) -> Condition:
-    condition = Condition(query=_message(section, "query"), bit=section.integer("bit", at_least=0, at_most=15))
+def _condition(section: Section, *, fills: tuple[str, ...] = ()) -> Condition:
+    condition = Condition(
+        query=_message(section, "query", fills=fills, asks=True),
+        bit=section.integer("bit", at_least=0, at_most=15),
+    )
     section.finish()
     return condition
 
@@ -257,14 +303,14 @@ def _capture(top: Section) -> Capture | None:
         return None
     measuring = section.section("measuring")
     capture = Capture(
-        prepare=section.texts("prepare", default=()),
-        route=_message(section, "route", required=False),
+        prepare=_messages(section, "prepare"),
+        route=_message(section, "route", fills=("channel",), default=""),
         start=_message(section, "start"),
         abort=_message(section, "abort"),
         measuring=_condition(measuring) if measuring else Condition("", 0),
-        fetch=_message(section, "fetch"),
+        fetch=_message(section, "fetch", asks=True),
         encoding=cast("Encoding", section.text("encoding", accepted=ENCODINGS)),
-        unit=section.text("unit", default="A"),
+        unit=section.text("unit", default="A", accepted=("A",)),
     )
     section.finish()
     return capture

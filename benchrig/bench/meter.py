@@ -10,9 +10,9 @@ from benchrig.judge.uncertainty import AccuracyTerms, combine, standard_uncertai
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
-    from benchrig.bench.bench_file import MeterWiring
     from benchrig.bench.command_table import NumberReading
     from benchrig.bench.instrument import Instrument
+    from benchrig.bench.wiring import MeterWiring
     from benchrig.clock import Clock
 
 

@@ -6,13 +6,13 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from benchrig.bench.bench_file import SIMULATED
 from benchrig.bench.instrument import Instrument
 from benchrig.bench.meter import Meter
 from benchrig.bench.ownership import Ownership
 from benchrig.bench.power_guard import OffOrder
 from benchrig.bench.recorder import CurrentRecorder
 from benchrig.bench.supply import Maxima, Supply
+from benchrig.bench.wiring import SIMULATED
 from benchrig.errors import BenchError
 from benchrig.records import InstrumentRecord
 from benchrig.wires.visa import VisaWire, open_visa

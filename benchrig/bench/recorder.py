@@ -12,9 +12,9 @@ from benchrig.judge.uncertainty import AccuracyTerms
 from benchrig.protocol import scpi
 
 if TYPE_CHECKING:
-    from benchrig.bench.bench_file import RecorderWiring
     from benchrig.bench.command_table import Capture
     from benchrig.bench.instrument import Instrument
+    from benchrig.bench.wiring import RecorderWiring
     from benchrig.clock import Clock
     from benchrig.protocol.scpi import Samples
 

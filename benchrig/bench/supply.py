@@ -17,9 +17,9 @@ from benchrig.reading import Reading
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from benchrig.bench.bench_file import SourceWiring
     from benchrig.bench.command_table import SwitchSetting
     from benchrig.bench.instrument import Instrument
+    from benchrig.bench.wiring import SourceWiring
     from benchrig.clock import Clock
 
 

@@ -16,10 +16,11 @@ if TYPE_CHECKING:
 
 
 def critical_path_s(profile: BoardProfile, checks: Container[str]) -> float | None:
-    """Bench seconds that the checks which ran must take; None when the profile does not say the board's times."""
+    """Bench seconds that the checks which ran must take; None when nothing is known
+    of them: no check of these ran, or the profile does not say the board's times."""
     if profile.takes_s is None:
         return None
-    return sum(seconds for check, seconds in expected_s(profile).items() if check in checks)
+    return sum(seconds for check, seconds in expected_s(profile).items() if check in checks) or None
 
 
 def expected_s(profile: BoardProfile) -> dict[str, float]:

@@ -74,7 +74,10 @@ class LineAssembler:
         """The lines that `data`, arrived at `at_s`, completes; none is a usual answer."""
         # CR LF needs no memory across chunks: its LF would end an empty line, and those are dropped.
         pieces = data.splitlines()  # of bytes: CR, LF and CR LF, no other ends
-        rest = b"" if data.endswith((b"\r", b"\n")) or not pieces else pieces.pop()
+        is_whole = data.endswith((b"\r", b"\n"))
+        if is_whole and not self._held and len(data) <= self._max_bytes:  # the usual case, on the way to a caller
+            return [Line(piece, at_s, at_s) for piece in pieces if piece]
+        rest = b"" if is_whole or not pieces else pieces.pop()
         lines = [line for piece in pieces if (line := self._end(piece, at_s))]
         if rest:
             self._hold(rest, at_s)
@@ -94,9 +97,9 @@ class LineAssembler:
         self._held += piece[:room]
 
     def _end(self, piece: bytes, at_s: float) -> Line | None:
-        if not self._held and len(piece) <= self._max_bytes:  # the usual case, whole in one chunk
-            return Line(piece, at_s, at_s) if piece else None
         self._hold(piece, at_s)
+        if not self._held:
+            return None
         (_, began_s), *later = self._chunks
         line = Line(bytes(self._held), began_s, at_s, self._overlong, tuple(later))
         self.reset()

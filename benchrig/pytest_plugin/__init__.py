@@ -14,7 +14,7 @@ from benchrig.errors import ConfigError
 from benchrig.pytest_plugin.bench_session import BenchSession
 from benchrig.pytest_plugin.options import add_options, is_asked_for, read_options
 from benchrig.pytest_plugin.runner import BenchRunner
-from benchrig.pytest_plugin.workers import BenchController, refuse_too_many_workers
+from benchrig.pytest_plugin.workers import BenchController, refuse_too_many_workers, workers_asked_for
 
 if TYPE_CHECKING:
     from benchrig.board_run import BoardRun
@@ -26,6 +26,8 @@ _MARKERS = (
     "must not have been lost before it (power, board); `always` runs it even then",
     "board_use(name): the use that these tests serve (production, nightly, signoff); it chooses the required checks",
 )
+
+_GIVE_A_BENCH = "give --bench FILE (or bench_file in the ini file) and --board SERIAL"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -42,16 +44,28 @@ def pytest_configure(config: pytest.Config) -> None:
         refuse_too_many_workers(config, options)
     except ConfigError as wrong:
         raise pytest.UsageError(wrong.message) from None
-    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+    if workers_asked_for(config):
         config.pluginmanager.register(BenchController(options), "benchrig-controller")
     else:
         config.pluginmanager.register(BenchRunner(config, BenchSession(options)), "benchrig-runner")
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Without a bench, tests of boards are refused as a whole, in one sentence."""
+    if is_asked_for(config) or config.option.collectonly:
+        return
+    boards = [item.nodeid for item in items if "board_run" in getattr(item, "fixturenames", ())]
+    if boards:
+        raise pytest.UsageError(
+            f"{len(boards)} of these tests check a board ({boards[0]} is the first): {_GIVE_A_BENCH}"
+        )
+
+
 def _runner(request: pytest.FixtureRequest) -> BenchRunner:
     runner = request.config.pluginmanager.get_plugin("benchrig-runner")
     if not isinstance(runner, BenchRunner):
-        raise pytest.UsageError("this test needs a bench: give --bench FILE and --board SERIAL")
+        raise pytest.UsageError(f"this test checks a board: {_GIVE_A_BENCH}")
     return runner
 
 

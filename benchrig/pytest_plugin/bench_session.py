@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING
 
 from benchrig.bench.open_bench import OpenBench
 from benchrig.bench.power_guard import PowerGuard
 from benchrig.board_run import BoardRun, RunPlan
 from benchrig.clock import ScaledClock
-from benchrig.errors import BenchrigError
-from benchrig.records import RunState, Verdict
-from benchrig.simulated_bench import Addresses, SimulatedBench, read_addresses
+from benchrig.errors import BenchError, BenchrigError
+from benchrig.records import RunState
+from benchrig.simulated_bench import Addresses, SimulatedBench
 
 if TYPE_CHECKING:
     from benchrig.pytest_plugin.options import BenchOptions, BoardPlace
@@ -29,18 +29,23 @@ class BenchSession:
         self.runs: dict[str, BoardRun] = {}
         self.interrupted = ""
         self._simulation: SimulatedBench | None = None
-        self._addresses: Addresses | None = None
+        self._addresses: Addresses | BenchError | None = options.by_hand
         self._bench: OpenBench | None = None
         self._instruments: tuple[InstrumentRecord, ...] = ()
         self._spare_guard: PowerGuard | None = None
 
     def start_processes(self) -> None:
         """Start the simulated bench and the first power guard; their imports overlap with pytest's collection."""
-        if self.options.bench.simulation is not None and self.options.simulation_file is None:
+        if self.options.bench.simulation is not None and self.options.by_hand is None:
             boards = [part for place in self.options.boards for part in ("--board", f"{place.slot}={place.serial}")]
             arguments = (*self.options.simulator_arguments, *boards)
             self._simulation = SimulatedBench(self.options.bench.path, arguments)
         self._spare_guard = PowerGuard()
+
+    def check_simulation(self) -> None:
+        """Wait for the simulated bench. Raises ConfigError, before anything is written, for a fault that it lacks."""
+        with suppress(BenchError):  # `run_for` charges that to the bench, in the journal of a run
+            self._found_addresses()
 
     def run_for(self, place: BoardPlace, *, use: str, suite_sha256: str) -> BoardRun:
         """The run of one slot, begun at the first call. An error is written into its journal before it rises."""
@@ -50,7 +55,7 @@ class BenchSession:
         try:
             run = BoardRun(self._plan(place, use, suite_sha256), self.clock, guard)
         except BaseException:
-            guard.release()
+            guard.let_it_act()  # it has no orders: it ends
             raise
         self.runs[place.slot] = run
         run.begin(self._opened(run), self._instruments, self._found_addresses().serial)
@@ -63,29 +68,26 @@ class BenchSession:
             state = RunState.INTERRUPTED if self.interrupted else RunState.COMPLETE
             run.finish(state, self.interrupted)
 
-    def close(self) -> list[str]:
-        """Finish every run, close the instruments, end the processes. Returns what went wrong, all of it."""
-        wrong: list[str] = []
-        for slot in self.runs:
-            try:
-                self.finish(slot)
-            except BenchrigError as error:
-                wrong.append(error.message)
-        if self._bench is not None:
-            self._bench.close()
-        if self._spare_guard is not None:
-            self._spare_guard.release()
-            self._spare_guard = None
-        if self._simulation is not None:
-            with suppress(OSError):
-                self._simulation.stop()
-        return wrong
+    def close(self) -> list[BenchrigError]:
+        """Finish every run, close the instruments, end the processes; each step whatever the one before did.
 
-    @property
-    def verdicts(self) -> list[Verdict]:
-        """Board verdicts of all runs; a board that was named and never begun counts as not run."""
-        begun = [run.report().verdict.verdict for run in self.runs.values()]
-        return begun + [Verdict.NOT_RUN] * (len(self.options.boards) - len(begun))
+        Returns what went wrong, all of it.
+        """
+        wrong: list[BenchrigError] = []
+        with ExitStack() as last_comes_first:
+            if self._simulation is not None:
+                last_comes_first.callback(self._simulation.stop)
+            if self._spare_guard is not None:
+                last_comes_first.callback(self._spare_guard.let_it_act)
+                self._spare_guard = None
+            if self._bench is not None:
+                last_comes_first.callback(self._bench.close)
+            for slot in self.runs:
+                try:
+                    self.finish(slot)
+                except BenchrigError as error:
+                    wrong.append(error)
+        return wrong
 
     def _plan(self, place: BoardPlace, use: str, suite_sha256: str) -> RunPlan:
         options = self.options
@@ -104,12 +106,12 @@ class BenchSession:
 
     def _found_addresses(self) -> Addresses:
         if self._addresses is None:
-            if self._simulation is not None:
-                self._addresses = self._simulation.addresses()
-            elif self.options.simulation_file is not None:
-                self._addresses = read_addresses(self.options.simulation_file)
-            else:
-                self._addresses = _NO_ADDRESSES
+            try:
+                self._addresses = self._simulation.addresses() if self._simulation else _NO_ADDRESSES
+            except BenchError as wrong:
+                self._addresses = wrong  # it announces itself once; the next board is told the same
+        if isinstance(self._addresses, BenchError):
+            raise self._addresses
         return self._addresses
 
     def _opened(self, run: BoardRun) -> OpenBench:

@@ -9,18 +9,30 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchrig.bench.bench_file import BenchSpec, read_bench_file
 from benchrig.board.profile import BoardProfile, read_board_profile
 from benchrig.errors import ConfigError
+from benchrig.simulated_bench import Addresses, read_addresses
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     import pytest
 
+_ASKING = (
+    "bench_file",
+    "bench_boards",
+    "bench_profile",
+    "bench_faults",
+    "bench_scale",
+    "bench_seed",
+    "bench_simulation",
+)
+_INI = "ini file"
+_SCALES = (0.01, 100.0)
 _SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
@@ -99,12 +111,14 @@ class BenchOptions:
     operator: str
     scale: float
     simulator_arguments: tuple[str, ...]
-    simulation_file: Path | None
+    by_hand: Addresses | None
     sources: Mapping[str, str]
 
     @property
     def faults(self) -> tuple[str, ...]:
-        """Faults of the simulated bench, from the bench file and the command line."""
+        """Faults of the simulated bench, from the bench file and the command line, or as it announced them."""
+        if self.by_hand is not None:
+            return self.by_hand.faults
         configured = self.bench.simulation.faults if self.bench.simulation else ()
         arguments = self.simulator_arguments
         given = [arguments[i + 1] for i, argument in enumerate(arguments) if argument == "--fault"]
@@ -112,8 +126,11 @@ class BenchOptions:
 
 
 def is_asked_for(config: pytest.Config) -> bool:
-    """Whether this pytest run works with a bench at all."""
-    return _lookup(config, "bench_file")[0] is not None
+    """Whether this pytest run works with a bench: the command line says so.
+
+    A bench file named in the environment or the ini file alone does not, or no other test could run there.
+    """
+    return any(config.getoption(name) for name in _ASKING)
 
 
 def read_options(config: pytest.Config) -> BenchOptions:
@@ -122,19 +139,27 @@ def read_options(config: pytest.Config) -> BenchOptions:
     bench_text = _text(config, "bench_file", sources)
     if bench_text is None:
         raise ConfigError("no bench file: give --bench FILE, or set BENCHRIG_BENCH_FILE or the ini value bench_file")
-    bench = read_bench_file(config.invocation_params.dir / bench_text)
+    bench = read_bench_file(_from(config, sources["bench_file"]) / bench_text)
     profile = config.getoption("bench_profile")
     reports = _text(config, "bench_reports", sources)
+    scale = _scale(config, bench)
+    arguments = _simulator_arguments(config, bench)
+    by_hand = _by_hand(config, bench)
     return BenchOptions(
         bench=bench,
         boards=_boards(config.getoption("bench_boards"), bench, profile and config.invocation_params.dir / profile),
-        reports=config.invocation_params.dir / reports if reports else config.rootpath / "reports",
+        reports=_from(config, sources["bench_reports"]) / reports if reports else config.rootpath / "reports",
         operator=_text(config, "bench_operator", sources) or "",
-        scale=_scale(config, bench),
-        simulator_arguments=_simulator_arguments(config, bench),
-        simulation_file=_simulation_file(config, bench),
+        scale=by_hand.scale if by_hand else scale,
+        simulator_arguments=arguments,
+        by_hand=by_hand,
         sources=sources,
     )
+
+
+def _from(config: pytest.Config, source: str) -> Path:
+    """The folder that a relative path starts from: that of the ini file for what stands in it."""
+    return config.inipath.parent if source == _INI and config.inipath else config.invocation_params.dir
 
 
 def _lookup(config: pytest.Config, name: str) -> tuple[str | None, str]:
@@ -143,7 +168,7 @@ def _lookup(config: pytest.Config, name: str) -> tuple[str | None, str]:
     for value, source in (
         (config.getoption(name), "command line"),
         (os.environ.get(variable), f"environment {variable}"),
-        (str(ini) if ini else None, "ini file"),
+        (str(ini) if ini else None, _INI),
     ):
         if value:
             return value, source
@@ -193,8 +218,8 @@ def _scale(config: pytest.Config, bench: BenchSpec) -> float:
         scale = float(text)
     except ValueError:
         scale = 0.0
-    if not 0.0 < scale <= 100.0:
-        raise ConfigError(f"--bench-scale {text}: accepted: a number above 0 and at most 100")
+    if not _SCALES[0] <= scale <= _SCALES[1]:
+        raise ConfigError(f"--bench-scale {text}: accepted: a number from {_SCALES[0]:g} to {_SCALES[1]:g}")
     return scale
 
 
@@ -206,15 +231,23 @@ def _simulator_arguments(config: pytest.Config, bench: BenchSpec) -> tuple[str, 
         )
     arguments = [part for fault in faults for part in ("--fault", fault)]
     arguments += ["--scale", scale] if scale else []
-    if seed is not None and not re.fullmatch(r"\d{1,9}", seed):
+    if seed is not None and not re.fullmatch(r"[0-9]{1,9}", seed):
         raise ConfigError(f"--bench-seed {seed}: accepted: a whole number from 0 to 999999999")
     return (*arguments, *(["--seed", seed] if seed else []))
 
 
-def _simulation_file(config: pytest.Config, bench: BenchSpec) -> Path | None:
+def _by_hand(config: pytest.Config, bench: BenchSpec) -> Addresses | None:
+    """What a simulation that was started by hand announced; it has its own scale, seed and faults."""
     text = config.getoption("bench_simulation")
     if text is None:
         return None
     if bench.simulation is None:
         raise ConfigError(f"--bench-simulation is for simulated benches; {bench.path} has no [simulation]")
-    return Path(config.invocation_params.dir / text)
+    for option, name in (("--bench-fault", "bench_faults"), ("--bench-seed", "bench_seed")):
+        if config.getoption(name):
+            raise ConfigError(f"{option} changes nothing in a simulation started by hand: start that one with it")
+    found = read_addresses(config.invocation_params.dir / text)
+    scale = config.getoption("bench_scale")
+    if scale is not None and float(scale) != found.scale:
+        raise ConfigError(f"--bench-scale {scale}: the simulation of {text} runs at {found.scale:g}; leave it out")
+    return found

@@ -8,9 +8,7 @@ checks that did not run make the board incomplete, whatever pytest's own count s
 from __future__ import annotations
 
 import hashlib
-import signal
-from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 
@@ -18,16 +16,16 @@ from benchrig.board.checks import USES
 from benchrig.board_run import BoardRun, sha256_of
 from benchrig.cautions import cautions
 from benchrig.errors import BenchrigError, ConfigError, RecordError
-from benchrig.exit_codes import exit_code
 from benchrig.procedures.critical_path import expected_s
 from benchrig.pytest_plugin.options import BoardPlace
 from benchrig.pytest_plugin.progress import Progress
-from benchrig.pytest_plugin.summary import board_lines, write_summary
-from benchrig.pytest_plugin.workers import OUTPUT_KEY
+from benchrig.pytest_plugin.stop_signals import StopSignals
+from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, write_summary
+from benchrig.pytest_plugin.workers import ERRORS_KEY, OUTPUT_KEY
 from benchrig.records import CheckFinished, LimitJudged, Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Iterator
+    from collections.abc import Generator
 
     from benchrig.check import Check
     from benchrig.pytest_plugin.bench_session import BenchSession
@@ -44,6 +42,8 @@ class BenchRunner:
         self._suite_sha256 = ""
         self._use = ""
         self._errors: list[str] = []
+        self._records_lost = False
+        self._signals = StopSignals(self._note_signal)
         self._boards: list[dict[str, str]] = []
         self._closed = False
         self._progress = Progress(config, session.clock, expected_s(session.options.boards[0].profile))
@@ -74,16 +74,33 @@ class BenchRunner:
         self._suite_sha256 = hashlib.sha256("".join(sha256_of(path) for path in files).encode()).hexdigest()
         self._progress.expect(len(checks))
 
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        """A fault that the simulated bench does not have is bad input: said before anything is written."""
+        if self._works and any(_place(item) for item in session.items):
+            try:
+                self._session.check_simulation()
+            except ConfigError as wrong:
+                raise pytest.UsageError(wrong.message) from None
+
     # ---- session -------------------------------------------------------------------------------------
 
     def pytest_sessionstart(self) -> None:
-        if not self._config.option.collectonly:
-            signal.signal(signal.SIGTERM, _stop_orderly)
+        if self._works:
+            self._signals.install()
             self._session.start_processes()
 
+    @property
+    def _works(self) -> bool:
+        """Whether tests are to run at all, not only to be listed."""
+        option = self._config.option
+        return not (option.collectonly or option.showfixtures or option.show_fixtures_per_test)
+
+    def _note_signal(self, name: str) -> None:
+        self._session.interrupted = f"interrupted by {name}"
+
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-        word = str(excinfo.value) or "Ctrl-C"
-        self._session.interrupted = f"interrupted by {word}"
+        self._session.interrupted = self._session.interrupted or f"interrupted: {str(excinfo.value) or 'Ctrl-C'}"
 
     def pytest_internalerror(self, excrepr: object) -> None:
         self._session.interrupted = "interrupted by an internal error of the test run"
@@ -91,36 +108,60 @@ class BenchRunner:
     @pytest.hookimpl(wrapper=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> Generator[None, object, object]:
         """Safe state before anything else, and no second Ctrl-C in between; then the exit code."""
-        with _undisturbed():
-            self._close()
+        self._close()
         result = yield
-        if not session.config.option.collectonly and int(session.exitstatus) in (0, 1, 2, 5):
-            session.exitstatus = exit_code(self._session.verdicts)
+        if self._works:
+            session.exitstatus = exit_status(
+                int(session.exitstatus),
+                self._boards,
+                named=self._serials,
+                bench_failed=self._records_lost or bool(self._errors),
+            )
         return result
 
     def pytest_unconfigure(self) -> None:
-        with _undisturbed():
-            self._close()
+        self._close()
+        self._signals.restore()
 
     def _close(self) -> None:
+        self._signals.let_go()
         if self._closed:
             return
         self._closed = True
         self._progress.stop()
-        self._errors += self._session.close()
+        for wrong in self._session.close():
+            self._tell(wrong)
         writer = self._config.get_terminal_writer() if self._has_terminal() else None
         self._boards = [board_lines(run, writer) for run in self._session.runs.values()]
         output = getattr(self._config, "workeroutput", None)
         if output is not None:
-            output[OUTPUT_KEY] = self._boards
+            output[OUTPUT_KEY], output[ERRORS_KEY] = self._boards, self._errors
+
+    @property
+    def _serials(self) -> list[str]:
+        return [place.serial for place in self._session.options.boards]
 
     # ---- checks --------------------------------------------------------------------------------------
 
     def board_run(self, request: pytest.FixtureRequest) -> BoardRun:
         """The run of the slot that this test is for; ended when pytest turns to another slot."""
-        place: BoardPlace = request.param
-        request.addfinalizer(lambda: self._session.finish(place.slot))
+        place = getattr(request, "param", None)
+        if not isinstance(place, BoardPlace):
+            raise pytest.UsageError("name board_run among the arguments of the test: it is made once for each board")
+        request.addfinalizer(lambda: self._finish(place.slot))
         return self._session.run_for(place, use=self._use, suite_sha256=self._suite_sha256)
+
+    def _finish(self, slot: str) -> None:
+        with self._signals.held():
+            try:
+                self._session.finish(slot)
+            except BenchrigError as wrong:
+                self._tell(wrong)
+
+    def _tell(self, wrong: BenchrigError) -> None:
+        """Keep an error for the end of the output; that the records are lost was said already."""
+        if not (self._records_lost and isinstance(wrong, RecordError)):
+            self._errors.append(wrong.message)
 
     def check(self, item: pytest.Item, run: BoardRun) -> Check:
         """The check that a test's `measure` works with."""
@@ -134,15 +175,20 @@ class BenchRunner:
             return (yield)
         name, needs, always = _check_marker(item)
         self._progress.start(name, place.serial)
-        run = self._session.runs.get(place.slot)
-        if run is None:
-            run = self._begin(place, name)
-        why = _why_not(run, needs, always=always)
-        if why:
-            self._progress.end(run.not_run(name, why))
-            pytest.skip(f"not run: {why}")
-        run.start_check(name)
-        return (yield)
+        try:
+            run = self._session.runs.get(place.slot) or self._begin(place, name)
+            why = _why_not(run, needs, always=always)
+            if why:
+                self._progress.end(run.not_run(name, why))
+                pytest.skip(f"not run: {why}")
+            run.start_check(name)
+            try:
+                return (yield)
+            except BaseException as wrong:
+                self._end_by(item, run, wrong)
+                raise
+        except RecordError as wrong:
+            self._stop_without_records(item, wrong)
 
     def _begin(self, place: BoardPlace, name: str) -> BoardRun:
         """Open bench and board; what goes wrong here ends the first check, charged to the bench."""
@@ -151,16 +197,14 @@ class BenchRunner:
         except ConfigError as wrong:
             self._session.interrupted = "interrupted: the configuration cannot be used"
             pytest.exit(wrong.message, returncode=pytest.ExitCode.USAGE_ERROR)
-        except RecordError as wrong:
-            self._session.interrupted = "interrupted: the records cannot be written"
-            self._errors.append(wrong.message)
-            pytest.exit(wrong.message, returncode=exit_code([Verdict.BENCH_ERROR]))
         except BenchrigError as wrong:
-            run = self._session.runs[place.slot]
+            run = self._session.runs.get(place.slot)
+            if run is None:  # not even its journal could be begun
+                raise
             run.start_check(name)
             run.charge(wrong)
             self._progress.end(run.end_check())
-            pytest.fail(f"{Verdict.BENCH_ERROR}: {wrong.message}", pytrace=False)
+            _fail(f"{Verdict.BENCH_ERROR}: {wrong.message}")
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, object, object]:
@@ -169,39 +213,56 @@ class BenchRunner:
         if run is None or run.current is None:
             return (yield)
         try:
-            result = yield
-        except BenchrigError as wrong:
-            run.charge(wrong)
-            result = None
-        except BaseException as wrong:
-            self._end_by_test(item, run, wrong)
-            raise
-        finished = self._end(item, run)
-        if finished.verdict not in (Verdict.PASS, Verdict.WAIVED):
-            pytest.fail(_failure_text(finished, item), pytrace=False)
+            try:
+                result = yield
+            except BaseException as wrong:
+                self._end_by(item, run, wrong)
+                raise
+            self._end(item, run)
+        except RecordError as wrong:
+            self._stop_without_records(item, wrong)
         return result
 
-    def _end_by_test(self, item: pytest.Item, run: BoardRun, wrong: BaseException) -> None:
-        """The test's own code ended it. An interruption leaves the check open: the journal shows that."""
-        assert run.current is not None
-        if isinstance(wrong, pytest.skip.Exception):
-            run.current.end_by(Verdict.NOT_RUN, f"the test skipped itself: {wrong}")
-        elif isinstance(wrong, Exception | pytest.fail.Exception):
-            run.current.end_by(Verdict.FAIL, f"the test itself failed: {wrong}")
-        else:
+    def _end_by(self, item: pytest.Item, run: BoardRun, wrong: BaseException) -> None:
+        """Something else than a limit ended the check. An interruption leaves it open: the journal shows that."""
+        if run.current is None or isinstance(wrong, KeyboardInterrupt | pytest.exit.Exception):
             return
-        self._end(item, run)
+        if isinstance(wrong, BenchrigError):
+            run.charge(wrong)
+            self._end(item, run)
+        elif isinstance(wrong, pytest.skip.Exception):
+            run.current.end_by(Verdict.NOT_RUN, f"the test skipped itself: {wrong}")
+            self._note_end(item, run)
+        else:
+            run.current.end_by(Verdict.FAIL, f"the test itself failed: {_words(wrong)}")
+            self._note_end(item, run)
 
-    def _end(self, item: pytest.Item, run: BoardRun) -> CheckFinished:
+    def _end(self, item: pytest.Item, run: BoardRun) -> None:
+        """End the check; pytest's own verdict follows from that of the check."""
+        finished, next_action = self._note_end(item, run)
+        if finished.verdict not in (Verdict.PASS, Verdict.WAIVED):
+            text = f"{finished.check}: {finished.verdict}: {finished.why}"
+            _fail(f"{text}\nnext: {next_action}" if next_action else text)
+
+    def _note_end(self, item: pytest.Item, run: BoardRun) -> tuple[CheckFinished, str]:
+        """The end of the check, and what to do about it: what its worst finding says."""
         assert run.current is not None
-        judged = run.current.judged
+        judged, not_passed = run.current.judged, run.current.not_passed()
         finished = run.end_check()
         for one in judged:
             if isinstance(one, LimitJudged) and one.value is not None:
                 item.user_properties.append((f"{one.check}.{one.limit} [{one.unit}]", one.value))
         item.user_properties.append((f"{finished.check}.verdict", finished.verdict.value))
         self._progress.end(finished)
-        return finished
+        found = [one.next_action for one in not_passed if one.verdict is finished.verdict and one.next_action]
+        return finished, finished.next_action or next(iter(found), "")
+
+    def _stop_without_records(self, item: pytest.Item, wrong: RecordError) -> NoReturn:
+        """Nothing may go on: what is measured from now on could be shown to nobody."""
+        self._records_lost = True
+        self._session.interrupted = "interrupted: the records cannot be written"
+        item.session.shouldstop = "the records cannot be written"
+        _fail(f"{Verdict.BENCH_ERROR}: {wrong.message}")
 
     # ---- terminal ------------------------------------------------------------------------------------
 
@@ -223,10 +284,11 @@ class BenchRunner:
             return report.outcome, "", report.outcome.upper()
         return None
 
-    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
-        write_summary(terminalreporter, self._boards)
-        for text in self._errors:
-            terminalreporter.write_line(f"bench error: {text}", red=True)
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter, exitstatus: int) -> None:
+        boards = self._boards
+        if self._works and exitstatus != pytest.ExitCode.USAGE_ERROR:
+            boards = [*boards, *never_begun(boards, named=self._serials)]
+        write_summary(terminalreporter, boards, errors=self._errors)
 
     def _has_terminal(self) -> bool:
         return self._config.pluginmanager.has_plugin("terminalreporter")
@@ -241,10 +303,11 @@ def _place(item: pytest.Item) -> BoardPlace | None:
 
 def _use(item: pytest.Item) -> str:
     marker = item.get_closest_marker("board_use")
-    use = str(marker.args[0]) if marker and marker.args else ""
-    if use and use not in USES:
-        raise pytest.UsageError(f"{item.nodeid}: board_use({use!r}): accepted: {', '.join(USES)}")
-    return use
+    if marker is None:
+        return ""
+    if len(marker.args) != 1 or marker.kwargs or marker.args[0] not in USES:
+        raise pytest.UsageError(f"{item.nodeid}: {_shown(marker)}: accepted: one of {', '.join(map(repr, USES))}")
+    return str(marker.args[0])
 
 
 def _check_marker(item: pytest.Item) -> tuple[str, tuple[str, ...], bool]:
@@ -253,10 +316,26 @@ def _check_marker(item: pytest.Item) -> tuple[str, tuple[str, ...], bool]:
     if marker is None:
         function = getattr(item, "originalname", None) or item.name
         return str(function).removeprefix("test_"), ("power", "board"), False
-    unknown = set(marker.kwargs) - {"needs", "always"}
-    if len(marker.args) != 1 or not isinstance(marker.args[0], str) or unknown:
-        raise pytest.UsageError(f"{item.nodeid}: accepted: check('name', needs=['power', 'board'], always=False)")
-    return marker.args[0], tuple(marker.kwargs.get("needs", ())), bool(marker.kwargs.get("always", False))
+    needs, always = marker.kwargs.get("needs", ()), marker.kwargs.get("always", False)
+    sound = (
+        len(marker.args) == 1
+        and isinstance(marker.args[0], str)
+        and marker.args[0]
+        and isinstance(needs, list | tuple)  # a text would be taken letter by letter, and nothing be needed
+        and all(isinstance(need, str) for need in needs)
+        and isinstance(always, bool)
+        and not set(marker.kwargs) - {"needs", "always"}
+    )
+    if not sound:
+        raise pytest.UsageError(
+            f"{item.nodeid}: {_shown(marker)}: accepted: check('name', needs=['power', 'board'], always=False)"
+        )
+    return marker.args[0], tuple(needs), always
+
+
+def _shown(marker: pytest.Mark) -> str:
+    """A marker as it was written."""
+    return f"{marker.name}({', '.join([*map(repr, marker.args), *(f'{k}={v!r}' for k, v in marker.kwargs.items())])})"
 
 
 def _why_not(run: BoardRun, needs: tuple[str, ...], *, always: bool) -> str:
@@ -266,23 +345,12 @@ def _why_not(run: BoardRun, needs: tuple[str, ...], *, always: bool) -> str:
     return next((run.blocked[need] for need in ("bench", *needs) if need in run.blocked), "")
 
 
-def _failure_text(finished: CheckFinished, item: pytest.Item) -> str:
-    text = f"{finished.check}: {finished.verdict}: {finished.why}"
-    return f"{text}\nnext: {finished.next_action}" if finished.next_action else text
+def _fail(text: str) -> NoReturn:
+    """Fail a test by a sentence alone; where it came from stands in the journal."""
+    raise pytest.fail.Exception(text, pytrace=False) from None
 
 
-def _stop_orderly(number: int, frame: object) -> None:
-    """SIGTERM ends a run as Ctrl-C does: pytest tears down, the output goes off, the report says interrupted."""
-    signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    raise KeyboardInterrupt("SIGTERM")
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Signals wait: whatever runs inside ends before anybody can break into it."""
-    blocked = {signal.SIGINT, signal.SIGTERM}
-    signal.pthread_sigmask(signal.SIG_BLOCK, blocked)
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, blocked)
+def _words(wrong: BaseException) -> str:
+    """What an exception says; its type when it says nothing or is not meant to be read."""
+    text = str(wrong)
+    return text if text and isinstance(wrong, AssertionError | pytest.fail.Exception) else repr(wrong)

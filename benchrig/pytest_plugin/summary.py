@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+import pytest
+
+from benchrig.errors import RecordError
+from benchrig.exit_codes import ExitCode, exit_code
 from benchrig.records import Verdict
 from benchrig.report.table import board_table, verdict_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pytest
 
     from benchrig.board_run import BoardRun
 
@@ -24,6 +26,7 @@ class Writer(Protocol):
     def markup(self, text: str, **markup: bool) -> str: ...
 
 
+_ENDED_EARLY = (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.NO_TESTS_COLLECTED)
 _MARKUP = {
     Verdict.PASS: {"green": True},
     Verdict.FAIL: {"red": True, "bold": True},
@@ -36,22 +39,51 @@ _MARKUP = {
 
 def board_lines(run: BoardRun, writer: Writer | None) -> dict[str, str]:
     """Everything the summary needs of one board, as texts that can be sent from a worker."""
-    report = run.report()
+    paths = {"board": run.plan.board, "report": str(run.plan.report_path), "journal": str(run.journal_path)}
+    try:
+        report = run.report()
+    except RecordError as wrong:  # somebody took the journal away; the run cannot be counted on
+        line = f"{run.plan.board}: BENCH ERROR: {wrong.message}"
+        return {**paths, "verdict": Verdict.BENCH_ERROR.value, "line": line, "table": line}
     width = max(100, min(writer.fullwidth, 150)) if writer else 110
 
     def paint(text: str, verdict: Verdict) -> str:
         return writer.markup(text, **_MARKUP[verdict]) if writer else text
 
     return {
+        **paths,
         "verdict": report.verdict.verdict.value,
         "line": verdict_line(report),
         "table": board_table(report, width=width, paint=paint),
-        "report": str(run.plan.report_path),
-        "journal": str(run.journal_path),
     }
 
 
-def write_summary(reporter: pytest.TerminalReporter, boards: Sequence[dict[str, str]]) -> None:
+def never_begun(boards: Sequence[dict[str, str]], *, named: Sequence[str]) -> list[dict[str, str]]:
+    """A line for each board that was named on the command line and of which no check began."""
+    begun = {board["board"] for board in boards}
+    lines = {serial: f"{serial}: INCOMPLETE (no check of it began)" for serial in named if serial not in begun}
+    return [
+        {"board": serial, "verdict": Verdict.NOT_RUN.value, "line": line, "table": line}
+        for serial, line in lines.items()
+    ]
+
+
+def exit_status(own: int, boards: Sequence[dict[str, str]], *, named: Sequence[str], bench_failed: bool) -> int:
+    """The exit status of a pytest run of boards; `own` is the one that pytest itself would give.
+
+    Bad input (4) and pytest's own failure (3) stay. Where every board passed and pytest still says that something
+    failed or was interrupted - another test, a teardown - that stays, too.
+    """
+    if own not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED, *_ENDED_EARLY):
+        return own
+    verdicts = [Verdict(board["verdict"]) for board in (*boards, *never_begun(boards, named=named))]
+    code = exit_code([*verdicts, *[Verdict.BENCH_ERROR] * bench_failed])
+    return own if code is ExitCode.PASSED else code
+
+
+def write_summary(
+    reporter: pytest.TerminalReporter, boards: Sequence[dict[str, str]], *, errors: Sequence[str] = ()
+) -> None:
     """One section; under -q the verdict line and the paths alone."""
     if not boards:
         return
@@ -60,5 +92,8 @@ def write_summary(reporter: pytest.TerminalReporter, boards: Sequence[dict[str, 
         reporter.section("boards", sep="=")
     for board in boards:
         reporter.write_line(board["line"] if quiet else board["table"])
-        reporter.write_line(f"report:  {board['report']}")
-        reporter.write_line(f"journal: {board['journal']}")
+        if "report" in board:
+            reporter.write_line(f"report:  {board['report']}")
+            reporter.write_line(f"journal: {board['journal']}")
+    for text in errors:
+        reporter.write_line(f"bench error: {text}", red=True)

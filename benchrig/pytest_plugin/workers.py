@@ -11,26 +11,34 @@ from typing import TYPE_CHECKING
 import pytest
 
 from benchrig.errors import ConfigError
-from benchrig.exit_codes import exit_code
-from benchrig.pytest_plugin.summary import write_summary
-from benchrig.records import Verdict
+from benchrig.pytest_plugin.summary import exit_status, never_begun, write_summary
 
 if TYPE_CHECKING:
     from benchrig.pytest_plugin.options import BenchOptions
 
 OUTPUT_KEY = "benchrig_boards"
+ERRORS_KEY = "benchrig_errors"
 
 
 def refuse_too_many_workers(config: pytest.Config, options: BenchOptions) -> None:
     """Raises ConfigError when more workers are asked for than slots that share no instrument."""
-    workers = getattr(config.option, "numprocesses", None) or 0
+    workers = workers_asked_for(config)
     independent = independent_slots(options)
-    if isinstance(workers, int) and workers > independent:
+    many = "s" if independent != 1 else ""
+    if workers > independent:
         raise ConfigError(
-            f"-n {workers}: this run has {independent} slot{'s' if independent != 1 else ''} that share no instrument "
+            f"{workers} workers (-n {workers}): this run has {independent} slot{many} that share no instrument "
             f"({', '.join(place.slot for place in options.boards)} on {options.bench.name}); accepted: -n 1"
             + (f" to -n {independent}" if independent > 1 else "")
         )
+
+
+def workers_asked_for(config: pytest.Config) -> int:
+    """How many workers xdist will start, by `-n` or by `--tx 2*popen`; 0 without it, and in a worker."""
+    if getattr(config.option, "dist", "no") == "no" or hasattr(config, "workerinput"):
+        return 0
+    counts = (str(spec).partition("*") for spec in getattr(config.option, "tx", None) or ())
+    return sum(int(count) if star and count.isdigit() else 1 for count, star, _ in counts)
 
 
 def independent_slots(options: BenchOptions) -> int:
@@ -50,19 +58,26 @@ class BenchController:
     def __init__(self, options: BenchOptions) -> None:
         self._options = options
         self._boards: list[dict[str, str]] = []
+        self._errors: list[str] = []
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_testnodedown(self, node: object, error: object) -> None:
         """A worker that crashed lacks the key: its boards then count as not run."""
-        self._boards += getattr(node, "workeroutput", {}).get(OUTPUT_KEY, [])
+        output = getattr(node, "workeroutput", {})
+        self._boards += output.get(OUTPUT_KEY, [])
+        self._errors += output.get(ERRORS_KEY, [])
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        if session.config.option.collectonly or session.exitstatus not in (0, 1, 2):
-            return
-        verdicts = [Verdict(board["verdict"]) for board in self._boards]
-        missing = len(self._options.boards) - len(verdicts)
-        session.exitstatus = exit_code([*verdicts, *[Verdict.NOT_RUN] * missing])
+        if not session.config.option.collectonly:
+            session.exitstatus = exit_status(
+                int(session.exitstatus), self._boards, named=self._serials, bench_failed=bool(self._errors)
+            )
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
-        write_summary(terminalreporter, self._boards)
+        boards = [*self._boards, *never_begun(self._boards, named=self._serials)]
+        write_summary(terminalreporter, boards, errors=self._errors)
+
+    @property
+    def _serials(self) -> list[str]:
+        return [place.serial for place in self._options.boards]

@@ -49,13 +49,11 @@ class SortedRun:
     attempts: list[Attempt] = field(default_factory=list)
     events: list[Happening] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    newest: dict[str, Attempt] = field(default_factory=dict)
 
     def attempt(self, check: str) -> Attempt:
         """The newest attempt of a check; a record without a start gets one all the same."""
-        for attempt in reversed(self.attempts):
-            if attempt.check == check:
-                return attempt
-        return self._new_attempt(check)
+        return self.newest.get(check) or self._new_attempt(check)
 
     def start(self, check: str) -> None:
         newest = self.attempt(check)
@@ -70,9 +68,10 @@ class SortedRun:
         newest.finished = record
 
     def _new_attempt(self, check: str) -> Attempt:
-        number = 1 + sum(attempt.check == check for attempt in self.attempts)
-        self.attempts.append(Attempt(check, number))
-        return self.attempts[-1]
+        before = self.newest.get(check)
+        self.newest[check] = Attempt(check, 1 + (before.number if before else 0))
+        self.attempts.append(self.newest[check])
+        return self.newest[check]
 
 
 def sorted_run(journal: Journal) -> SortedRun:
@@ -121,5 +120,5 @@ def _file(run: SortedRun, record: Record) -> None:
 def _file_event(run: SortedRun, event: Happening) -> None:
     run.events.append(event)
     # An event may name a check that never began; that alone does not make it one that ran.
-    if any(attempt.check == event.check for attempt in run.attempts):
-        run.attempt(event.check).events.append(event)
+    if event.check in run.newest:
+        run.newest[event.check].events.append(event)

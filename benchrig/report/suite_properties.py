@@ -26,9 +26,10 @@ _NO_LIMIT = "none"
 def suite_properties(report: BoardReport) -> dict[str, str]:
     """Name and value of each property, in the order of the report, safe for XML."""
     properties: dict[str, str] = {}
+    counts: dict[str, int] = {}
     for group, fields in _groups(report):
         escaped = {xml_text(field): xml_text(value) for field, value in fields.items()}
-        prefix = _free(xml_text(group), taken=properties, fields=escaped)
+        prefix = _free(xml_text(group), taken=properties, fields=escaped, counts=counts)
         properties |= {f"{prefix}.{field}": value for field, value in escaped.items()}
     return properties
 
@@ -119,10 +120,15 @@ def _number(number: float | None, *, absent: str = _NO_NUMBER) -> str:
     return absent if number is None else repr(float(number))
 
 
-def _free(group: str, *, taken: Mapping[str, str], fields: Iterable[str]) -> str:
-    """`group`, numbered when it stands there already, so that no value hides behind another."""
-    name, count = group, 1
+def _free(group: str, *, taken: Mapping[str, str], fields: Iterable[str], counts: dict[str, int]) -> str:
+    """`group`, numbered when it stands there already, so that no value hides behind another.
+
+    `counts` remembers the number given last, so that a thousand equal names are not tried one after another.
+    """
+    count = counts.get(group, 1)
+    name = group if count == 1 else f"{group} ({count})"
     while any(f"{name}.{field}" in taken for field in fields):
         count += 1
         name = f"{group} ({count})"
+    counts[group] = count
     return name

@@ -143,7 +143,7 @@ def _time_lines(report: BoardReport) -> list[str]:
     lines = [f"where the time went ({seconds_text(whole_s)} of bench time)"]
     for row in rows:
         lines += row_lines(row, widths, right=frozenset((1, 2)))
-    if report.critical_path_s is not None:
+    if report.critical_path_s:
         lines.append(
             f"  the board's own periods alone: {seconds_text(report.critical_path_s)}; this run took "
             f"{whole_s / report.critical_path_s:.2f} times that"

@@ -1,7 +1,7 @@
 """The TCP face of an instrument: one server, any number of clients, messages that end in LF.
 
-Owns: sockets and the order of messages.  Must not know SCPI.  A message is carried out to its end before the next
-one of any client begins, so that joined queries of two clients cannot mix.
+Owns: sockets and the order of messages.  Must not know SCPI (to which a CR before the LF is white space).  A message is
+carried out to its end before the next one of any client begins, so that joined queries of two clients cannot mix.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class _Connection(asyncio.Protocol):
         *complete, rest = self._received.split(b"\n")
         self._received = rest if len(rest) <= MAX_MESSAGE_BYTES else bytearray()
         for line in complete:
-            self._messages.put_nowait(line.removesuffix(b"\r").decode("latin-1"))
+            self._messages.put_nowait(line.decode("latin-1"))
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._transport = None

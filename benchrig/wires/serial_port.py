@@ -349,14 +349,11 @@ class LineReader:
             self._failure = error
             return 1
         if data:
-            self._lines.extend(self._assembler.feed(data, time.monotonic()))
-            self._drop_oldest()
+            self._lines += self._assembler.feed(data, time.monotonic())
+            while len(self._lines) > _KEPT_LINES:
+                self._lines.popleft()
+                self.lost_lines += 1
         return len(data)
-
-    def _drop_oldest(self) -> None:
-        while len(self._lines) > _KEPT_LINES:
-            self._lines.popleft()
-            self.lost_lines += 1
 
 
 class _Turns:

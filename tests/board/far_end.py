@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import binascii
 import contextlib
+import fcntl
 import itertools
 import os
 import select
+import struct
+import termios
 import threading
 import time
 import tty
@@ -74,6 +77,10 @@ class FarEnd:
         assert self._thread is not None
         self._thread.join(TIMEOUT_S)
         assert not self._thread.is_alive(), f"the board was asked {len(self.commands)} times only"
+
+    def unread_bytes(self) -> int:
+        """What waits in the near end's input queue, read by nobody yet."""
+        return int(struct.unpack("i", fcntl.ioctl(self._near, termios.TIOCINQ, b"\0\0\0\0"))[0])
 
     def vanish(self) -> None:
         """Hang up, as a pulled adapter does."""

@@ -195,10 +195,20 @@ def test_answer_to_an_earlier_attempt_is_followed_by_sync(far_end: FarEnd, link:
 def test_late_answer_without_sync_question_is_waited_for(far_end: FarEnd, make_link: MakeLink) -> None:
     """A profile without sync question grants the late answer time to come, and sets it aside."""
     link = make_link(PLAIN, checksum=None, attempts=1)
-    far_end.plays(b"", b"BATT=2222\n")
+    was_said = threading.Event()
+
+    def say_late() -> None:
+        far_end.say(b"BATT=1111\n")
+        was_said.set()
+
+    def answer_behind_it(_: bytes) -> bytes:
+        assert was_said.wait(LONG_S)
+        return b"BATT=2222\n"
+
+    far_end.plays(b"", answer_behind_it)
     with pytest.raises(BoardTimeout, match="no complete answer"):
         link.ask("battery", timeout_s=SHORT_S)
-    late = threading.Timer(SHORT_S, far_end.say, [b"BATT=1111\n"])
+    late = threading.Timer(SHORT_S, say_late)
     late.start()
 
     answer = link.ask("battery")

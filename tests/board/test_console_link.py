@@ -94,6 +94,19 @@ def test_ask_sets_older_lines_aside(far_end: FarEnd, link: ConsoleLink, notes: N
     assert notes.kinds() == ["late answer"]
 
 
+def test_ask_sets_lines_aside_that_nobody_has_read(far_end: FarEnd, link: ConsoleLink) -> None:
+    """A line that still waits in the operating system when the question goes out is older than it, too."""
+    stale = batt(1, 1111)
+    far_end.plays(batt(2, 2222))
+
+    with link._reader.attended():  # the link's own thread keeps still
+        far_end.say(stale)
+        until(lambda: far_end.unread_bytes() == len(stale), "the older line waits unread")
+        answer = link.ask("battery")
+
+    assert answer.fields == {"n": "2", "mv": "2222"}
+
+
 def test_ask_never_answers_with_an_older_line(far_end: FarEnd, make_link: MakeLink) -> None:
     """When only an older line is there, the question is unanswered."""
     link = make_link(attempts=1)
@@ -270,11 +283,12 @@ def test_reopened_link_asks_again(far_end: FarEnd, link: ConsoleLink, notes: Not
 
 
 def test_release_keeps_what_came_before(far_end: FarEnd, link: ConsoleLink) -> None:
-    """A reset that came before the release is not lost by it."""
+    """A reset that came before the release and was not asked for outlives release and reopening."""
     far_end.say(BOOT)
     until(lambda: bool(link._reader._lines), "the reset was read")
 
     link.release()
+    link.reopen()
 
     assert [notice.fields["boots"] for notice in link.resets] == ["18"]
 

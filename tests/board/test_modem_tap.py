@@ -97,6 +97,13 @@ def test_wait_takes_whole_undamaged_lines_only(far_end: FarEnd, tap: ModemTap, s
         tap.wait_for(BUFFER, 0, SHORT_S)
 
 
+def test_wait_takes_no_damaged_line_for_any_pattern(far_end: FarEnd, tap: ModemTap) -> None:
+    """A damaged line does not end a wait, however loose the pattern is."""
+    far_end.say(b"AT+\xff\r\nAT+TX\r\n")
+
+    assert tap.wait_for(re.compile("AT.*"), 0, LONG_S).text == "AT+TX"
+
+
 def test_damaged_lines_are_heard_and_marked(far_end: FarEnd, tap: ModemTap) -> None:
     """Bytes that are no text stay visible, and the line says that it is damaged."""
     far_end.say(b"AT+\xff\r\nAT+TX\r\n")

@@ -57,3 +57,11 @@ def test_bit_that_is_wrong_everywhere_is_no_dead_bit() -> None:
     inputs = [2048.0 + 50 * index for index in range(20)]
 
     assert dead_bits(inputs, [int(value) & ~2048 for value in inputs], width=12) == ()
+
+
+def test_single_code_without_its_bit_is_no_dead_bit() -> None:
+    """One code that lacks bit 5, where no other code needs it, is one wrong code and no pattern."""
+    inputs = [64.0 * index for index in range(10, 25)]
+    inputs[7] += 32
+
+    assert dead_bits(inputs, [int(value) & ~32 for value in inputs], width=12) == ()

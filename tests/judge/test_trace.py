@@ -206,6 +206,17 @@ def test_sleep_edges_that_are_averaged(offset: float) -> None:
         assert wake.charge_c == pytest.approx(4.5e-3 * 0.0124, rel=1e-3)
 
 
+@pytest.mark.parametrize("duration_s", [0.0043, 0.012, 0.05])
+def test_sleep_edges_anywhere_between_samples(duration_s: float) -> None:
+    """Part samples of any height do not fill the gap between the two levels: every wake is found."""
+    pulses = [Pulse(0.1 + 0.2473 * index, duration_s, 4.5e-3) for index in range(80)]
+
+    window = find_sleep(averaged_trace_of(16e-6, pulses, duration_s=20.0, interval_s=1e-3))
+
+    assert len(window.wakes) == 80
+    assert sum(wake.charge_c for wake in window.wakes) == pytest.approx(80 * 4.5e-3 * duration_s, rel=2e-3)
+
+
 def test_sleep_without_room_between_events_is_not_judged() -> None:
     """When margins leave nothing of the floor, there is no floor, and the reason is given."""
     window = find_sleep(trace_of(16e-6, wakes_every(0.025, first_s=0.01)), margin_s=0.05)

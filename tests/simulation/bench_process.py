@@ -98,6 +98,15 @@ class Port:
         self.send(line)
         return self.text()
 
+    def wait_for_answers(self) -> None:
+        """Ask until the board answers, and forget what it has said."""
+        while True:
+            self.send("boots?")
+            with suppress(TimeoutError):
+                if "BOOTS" in self.line(timeout_s=0.2):
+                    break
+        self.waiting_lines()
+
     def waiting_lines(self) -> list[str]:
         """The complete lines that have arrived by now."""
         lines = []

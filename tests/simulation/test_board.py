@@ -242,6 +242,19 @@ def test_transmit_charge_is_the_analytic_one(running: Slot) -> None:
     assert sum(samples) * 1e-3 == pytest.approx(expected_c, rel=5e-3)
 
 
+def test_discharge_is_the_charge_of_the_capacitor(slot: Slot) -> None:
+    """Switched off at 2.5 V, below the lockout, 47 uF gives back 117.5 uC through the lead (Q = C V)."""
+    slot.set_up(volts=2.5)
+    slot.wait_for_voltage(2.5)
+
+    slot.record(range_a=0.1, interval_s=20e-6, points=100_000)
+    assert slot.recorder.ask("STAT:OPER:COND?") == "16"
+    slot.supply.send("OUTP OFF,(@1)")
+    returned_c = sum(value for value in slot.samples() if value < -20e-6) * 20e-6
+
+    assert returned_c == pytest.approx(-47e-6 * 2.5, rel=0.02)
+
+
 def test_bytes_to_a_closed_port_are_lost(running: Slot) -> None:
     """What the board says while nobody has the port open does not wait for the next client."""
     running.console.send("report")

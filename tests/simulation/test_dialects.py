@@ -263,6 +263,7 @@ def test_solar_input_charges_the_battery(supplied: BenchProcess) -> None:
         console.ask("frame")
         return bytes.fromhex(modem.line().split(",")[1])[3]
 
+    console.wait_for_answers()
     before_a, before_flags = battery_a(), flags()
     supply.send("VOLT 5,(@2);:OUTP ON,(@2)")
 

@@ -219,16 +219,22 @@ def test_reset_puts_settings_back_and_leaves_status(supply: Instrument) -> None:
 
 
 def test_two_clients_share_one_instrument(bench: BenchProcess, supply: Instrument) -> None:
-    """What one client sets the other reads, and a joined message is never cut by the other's."""
+    """What one client sets the other reads."""
     other = bench.instrument("supply")
     supply.send("VOLT 3.25,(@2)")
     assert supply.ask("*OPC?") == "1"
 
     assert other.ask_number("VOLT? (@2)") == 3.25
-    for _ in range(50):
-        supply.send("*ESE 37;:MEAS:VOLT? (@1);*ESE?")
-        other.send("*ESE 73;:MEAS:VOLT? (@1);*ESE?")
-        assert (supply.receive()[-3:], other.receive()[-3:]) == (";37", ";73")
+
+
+def test_joined_queries_of_two_clients_do_not_mix(bench: BenchProcess) -> None:
+    """While one client's reading takes its time, the other's message waits: each gets its own sequence token."""
+    first, second = bench.instrument("meter"), bench.instrument("meter")
+
+    for _ in range(5):
+        first.send("*ESE 37;:MEAS:VOLT? (@101);*ESE?")
+        second.send("*ESE 73;:MEAS:VOLT? (@101);*ESE?")
+        assert (first.receive()[-3:], second.receive()[-3:]) == (";37", ";73")
 
 
 def test_message_in_pieces_is_one_message(bench: BenchProcess, supply: Instrument) -> None:
