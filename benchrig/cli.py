@@ -4,29 +4,47 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+_OUTPUT_HELP = "where to write (default: <reports>/<board>.xml; beside the journal when the board has a newer run)"
+_SIMULATE = "simulate"
 _USAGE = 4
 _NOT_PASSED = 10
 
 
 def _report(arguments: argparse.Namespace) -> int:
-    from benchrig.journal import read_journal  # noqa: PLC0415  # --help must not pay for msgspec
+    from benchrig.errors import ConfigError  # noqa: PLC0415  # --help must not pay for any of these
+    from benchrig.exit_codes import exit_code  # noqa: PLC0415
+    from benchrig.journal import read_journal  # noqa: PLC0415
     from benchrig.report.board_report import board_report  # noqa: PLC0415
     from benchrig.report.junit import write_report  # noqa: PLC0415
     from benchrig.report.table import board_table  # noqa: PLC0415
 
+    if not arguments.journal.is_file():
+        raise ConfigError(f"journal {arguments.journal}: there is no such file; give a .jsonl file of reports/BOARD/")
     report = board_report(read_journal(arguments.journal))
-    path = arguments.output or arguments.journal.parent.parent / f"{report.board}.xml"
+    if report.started is None and arguments.output is None:
+        raise ConfigError(
+            f"journal {arguments.journal}: no run begins in it, so it does not say of which board it is "
+            f"({'; '.join(report.problems[:1]) or 'no line of it tells'}); give --output FILE to have a report anyway"
+        )
+    path = arguments.output or _report_path(arguments.journal, report.board)
     write_report(report, path)
     print(board_table(report))
     print(f"report:  {path}")
-    return 0 if report.passed else _NOT_PASSED
+    return int(exit_code([report.verdict.verdict]))
+
+
+def _report_path(journal: Path, board: str) -> Path:
+    """Where a report goes by itself: an old run must not take the place of the newest one of its board."""
+    newer = [path for path in journal.absolute().parent.glob("*.jsonl") if path.name > journal.name]
+    return journal.with_suffix(".xml") if newer else journal.absolute().parent.parent / f"{board}.xml"
 
 
 def _look(arguments: argparse.Namespace) -> int:
@@ -58,12 +76,18 @@ def _payload(arguments: argparse.Namespace) -> int:
             f"{arguments.hex!r} is no hexadecimal text; accepted: pairs of 0-9 and A-F, blanks between", file=sys.stderr
         )
         return _USAGE
-    found = decode(profile.field_map, payload, port=arguments.port or profile.field_map.port)
+    port = profile.field_map.port if arguments.port is None else arguments.port
+    found = decode(profile.field_map, payload, port=port)
     for name, value in found.values.items():
-        print(f"{name:24} {value.word or value.value!s:>12} {value.unit}")
+        unit = "" if value.unit == "1" else value.unit
+        print(f"{name:24} {value.word or _number(value.value):>12} {unit}".rstrip())
     for problem in found.problems:
         print(f"problem: {problem}")
     return _NOT_PASSED if found.problems else 0
+
+
+def _number(value: float | None) -> str:
+    return "none" if value is None else f"{value:.12g}"
 
 
 def _tables(arguments: argparse.Namespace) -> int:
@@ -78,10 +102,9 @@ def _tables(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _simulate(arguments: argparse.Namespace) -> int:
-    import subprocess  # noqa: PLC0415  # the simulation shares no code with the runner: it is another program
-
-    return subprocess.call([sys.executable, "-m", "benchrig.simulation", *arguments.arguments])
+def _simulate(arguments: Sequence[str]) -> NoReturn:
+    """The simulation shares no code with the runner: this process becomes that program, and gets its signals."""
+    os.execv(sys.executable, [sys.executable, "-m", "benchrig.simulation", *arguments])
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -93,7 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     report = _command(commands, "report", _report, "make the JUnit report and the table again from a journal")
     report.add_argument("journal", type=Path, help="journal of a run (.jsonl)")
-    report.add_argument("--output", type=Path, metavar="FILE", help="where to write (default: <reports>/<board>.xml)")
+    report.add_argument("--output", type=Path, metavar="FILE", help=_OUTPUT_HELP)
     look = _command(commands, "look", _look, "read a bench file and its profiles, and tell every problem at once")
     look.add_argument("bench", type=Path, help="bench file (.toml)")
     payload = _command(commands, "payload", _payload, "describe a profile's payload, or decode bytes by it")
@@ -102,9 +125,7 @@ def _parser() -> argparse.ArgumentParser:
     payload.add_argument("--port", type=int, help="port that the payload came on (default: the map's)")
     tables = _command(commands, "tables", _tables, "list the command tables for instruments that come along")
     tables.add_argument("--json", action="store_true", help="as JSON")
-    simulate = commands.add_parser("simulate", help="start the simulated bench by hand", add_help=False)
-    simulate.add_argument("arguments", nargs=argparse.REMAINDER)
-    simulate.set_defaults(run=_simulate)
+    commands.add_parser(_SIMULATE, help="start the simulated bench by hand (simulate --help tells its options)")
     return parser
 
 
@@ -120,8 +141,14 @@ def _command(
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run a command. Bad input: one clear sentence and exit code 4; a bench error: 12."""
-    arguments = _parser().parse_args(argv)
+    """Run a command. Bad input: one clear sentence and exit code 4; a bench error: 12.
+
+    `report` exits as the run did: 0, 10, 11 or 12 (`benchrig.exit_codes`).
+    """
+    given = sys.argv[1:] if argv is None else list(argv)
+    if given[:1] == [_SIMULATE]:
+        _simulate(given[1:])  # all that follows is for that program to read, its --help, too
+    arguments = _parser().parse_args(given)
     from benchrig.errors import BenchrigError, ConfigError  # noqa: PLC0415
 
     try:

@@ -1,15 +1,16 @@
 """One instrument: a VISA session, its command table, and the rules that make its answers trustworthy.
 
-Every exchange carries a token: the message writes a number into the *ESE register (IEEE 488.2 11.5.1.3, eight
-bits, mandatory, and of no other use here because benchrig never asks for service requests) and reads it back
-in the same response. A late, doubled or foreign reply carries another number and is never taken. After any
-reply that is late, garbled or out of turn the session is closed, opened again, identified and its error queue
-read before an answer is trusted again; each such resync is told to `note`.
+Every exchange carries a token: it writes a number into the *ESE register (IEEE 488.2 11.5.1.3, eight bits,
+mandatory, and of no other use here because benchrig never asks for service requests) and reads it back last,
+in the same message where the instrument can join messages. A late, doubled or foreign reply carries another
+number and is never taken. After any reply that is late, garbled or out of turn the session is closed, opened
+again, identified and its error queue read before an answer is trusted again; each such resync is told to `note`.
 """
 
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import tenacity
@@ -70,6 +71,7 @@ class Instrument:
         self._note = note
         self._wire: MessageWire | None = None
         self._token = 0
+        self._told = ""
         self._lock = threading.RLock()
         self._policy = tenacity.Retrying(
             stop=tenacity.stop_after_attempt(_RESYNCS),
@@ -83,6 +85,7 @@ class Instrument:
     def open(self) -> Identity:
         """Open, identify, compare with the bench file, and empty the error queue of old entries."""
         with self._lock:
+            self.close()
             self._wire = self._open_wire(self.spec)
             try:
                 self.identity = self._identify()
@@ -96,14 +99,17 @@ class Instrument:
         """End the session; never raises, since it runs while something worse may be on its way up."""
         with self._lock:
             wire, self._wire = self._wire, None
+            self._told = ""
             if wire is not None:
-                wire.close()
+                with suppress(InstrumentError):  # the session is given up either way
+                    wire.close()
 
     def resync(self, why: str) -> None:
         """Close, reopen, identify, read the error queue. Raises what the reopening raises.
 
-        An instrument that needs it again and again answers by luck: InstrumentUnfit.
+        An instrument that needs it again and again answers by luck: InstrumentUnfit, and it stays closed.
         """
+        self.close()
         self.resyncs += 1
         if self.resyncs > _MAX_RESYNCS:
             raise InstrumentUnfit(
@@ -112,7 +118,6 @@ class Instrument:
                 self.name,
             )
         self._note("resync", f"{self._at()}: {why}; session closed, opened again and identified")
-        self.close()
         self.open()
 
     def _identify(self) -> Identity:
@@ -163,13 +168,20 @@ class Instrument:
         """One question, one answer, tied together by the token; repeated after a resync when it went wrong."""
         return self._trusted(lambda: self._exchange((query,), timeout_s=timeout_s)[0])
 
-    def number(self, query: str, *, unit: str, header: str = "", timeout_s: float | None = None) -> tuple[float, str]:
-        """A measured number in the base unit, and its raw text."""
+    def number(
+        self, query: str, *, unit: str, header: str = "", suffix: str = "", prepare: str = ""
+    ) -> tuple[float, str]:
+        """A measured number in the base unit, and its raw text.
+
+        `prepare` is sent first unless it was the last that this session was told. `suffix` is what the
+        instrument writes behind the number when that is no unit symbol.
+        """
 
         def once() -> tuple[float, str]:
-            raw = self._exchange((query,), timeout_s=timeout_s)[0]
+            self._tell(prepare)
+            raw = self._exchange((query,))[0]
             try:
-                return scpi.parse_number(raw, unit=unit, header=header or None), raw
+                return scpi.parse_number(raw.removesuffix(suffix), unit=unit, header=header or None), raw
             except scpi.NotANumber as wrong:
                 raise self._unusable(query, wrong) from wrong
 
@@ -178,8 +190,8 @@ class Instrument:
     def set_number(self, setting: NumberSetting, value: float, *, channel: int | None = None) -> float:
         """Set, read back and read the error queue, in one message. Returns the read-back (base unit).
 
-        Raises InstrumentRefusal with the instrument's own words, InstrumentReplyError when the read-back
-        differs from what was asked by more than the table's tolerance.
+        Raises InstrumentRefusal with the instrument's own words, InstrumentUnfit when the read-back differs
+        from what was asked by more than the table's tolerance.
         """
         command = setting.set.format(value=value, channel=channel)
         query = setting.query.format(channel=channel)
@@ -223,6 +235,13 @@ class Instrument:
 
         return self._trusted(once)
 
+    def _tell(self, prepare: str) -> None:
+        """A session that is opened again was told nothing: the instrument may have been switched off between."""
+        if prepare and prepare != self._told:
+            self._told = ""
+            self._commanded(prepare, "")
+            self._told = prepare
+
     def _commanded(self, command: str, query: str, *more: str) -> str:
         """Commands, then a query when there is one, then the error queue; returns the query's answer."""
         units = tuple(unit for unit in (command, *more, query, self.table.error_query) if unit)
@@ -243,33 +262,24 @@ class Instrument:
         """Send message units and return one response for each query among them; the token is checked."""
         wire = self._live_wire()
         wait_s = self.spec.timeout_s if timeout_s is None else timeout_s
-        if not self.table.joins:
-            return self._one_by_one(wire, units, wait_s)
         token = self._next_token()
-        sent = scpi.message(f"*ESE {token}", *units, "*ESE?") if token else scpi.message(*units)
-        if "?" not in sent:
-            wire.write(sent.encode("ascii"))
-            return []
-        line = wire.query(sent.encode("ascii"), timeout_s=wait_s)
-        fields = self._fields(line, sent)
+        marked = (f"*ESE {token}", *units, "*ESE?") if token else units
+        fields: list[str] = []
+        for sent in (scpi.message(*marked),) if self.table.joins else marked:
+            if "?" in sent:
+                fields += self._fields(wire.query(sent.encode("ascii"), timeout_s=wait_s), sent)
+            else:
+                wire.write(sent.encode("ascii"))
         if token:
-            self._check_token(fields, token, sent)
+            self._check_token(fields, token, marked)
             fields = fields[:-1]
         expected = sum(unit.count("?") for unit in units)
         if len(fields) != expected:
             raise InstrumentReplyError(
-                f"{self._at()}: asked {sent!r}, came back {line!r}: {len(fields)} answers to {expected} questions",
+                f"{self._at()}: asked {';'.join(units)!r}, came back {';'.join(fields)!r}: {len(fields)} answers to "
+                f"{expected} questions",
                 self.name,
             )
-        return fields
-
-    def _one_by_one(self, wire: MessageWire, units: tuple[str, ...], wait_s: float) -> list[str]:
-        fields = []
-        for unit in units:
-            if "?" in unit:
-                fields += self._fields(wire.query(unit.encode("ascii"), timeout_s=wait_s), unit)
-            else:
-                wire.write(unit.encode("ascii"))
         return fields
 
     def _fields(self, line: bytes, sent: str) -> list[str]:
@@ -281,11 +291,11 @@ class Instrument:
                 self.name,
             ) from wrong
 
-    def _check_token(self, fields: list[str], token: int, sent: str) -> None:
+    def _check_token(self, fields: list[str], token: int, sent: tuple[str, ...]) -> None:
         if not fields or fields[-1].lstrip("+0") != str(token):
             raise InstrumentReplyError(
-                f"{self._at()}: asked {sent!r}, came back {';'.join(fields)!r}: it ends in another token than "
-                f"{token}, so it answers another question",
+                f"{self._at()}: asked {';'.join(sent)!r}, came back {';'.join(fields)!r}: it ends in another token "
+                f"than {token}, so it answers another question",
                 self.name,
             )
 

@@ -24,7 +24,6 @@ class Meter:
         self.wiring = wiring
         self.net = net
         self._clock = clock
-        self._prepared = ""
 
     def read_voltage(self, *, count: int = 1) -> Reading:
         """Mean of `count` readings in volts."""
@@ -36,10 +35,8 @@ class Meter:
 
     def _read(self, quantity: str, count: int) -> Reading:
         reading = self._table_reading(quantity)
-        self._prepare(reading)
         at_s = self._clock.now_s()
-        query = reading.query.format(channel=self.wiring.channel, range=self.wiring.range)
-        taken = [self.instrument.number(query, unit=reading.unit, header=reading.header) for _ in range(count)]
+        taken = [self._one(reading) for _ in range(count)]
         values = [value for value, _ in taken]
         type_b = standard_uncertainty(
             statistics.fmean(values),
@@ -51,6 +48,15 @@ class Meter:
         source = f"{self.instrument.name} at {self.net}"
         return Reading(combined.mean, reading.unit, combined.standard_uncertainty, source, raw, at_s, count)
 
+    def _one(self, reading: NumberReading) -> tuple[float, str]:
+        return self.instrument.number(
+            reading.query.format(channel=self.wiring.channel, range=self.wiring.range),
+            unit=reading.unit,
+            header=reading.header,
+            suffix=reading.suffix,
+            prepare=reading.prepare.format(channel=self.wiring.channel, range=self.wiring.range),
+        )
+
     def _table_reading(self, quantity: str) -> NumberReading:
         try:
             return self.instrument.table.readings[quantity]
@@ -59,11 +65,3 @@ class Meter:
                 f"meter {self.instrument.name}: its command table {self.instrument.table.name} has no reading of "
                 f"{quantity}; known there: {', '.join(self.instrument.table.readings)}"
             ) from None
-
-    def _prepare(self, reading: NumberReading) -> None:
-        """Function and range are sent only when they change, and after every resync."""
-        command = reading.prepare.format(channel=self.wiring.channel, range=self.wiring.range)
-        state = f"{command}#{self.instrument.resyncs}"
-        if command and state != self._prepared:
-            self.instrument.command(command)
-            self._prepared = state

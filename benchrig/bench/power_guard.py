@@ -2,8 +2,8 @@
 
 It starts before the first output closes, reads its orders as one JSON line, answers "standing by" and then
 waits on its standard input. The line "release" (sent after the runner saw the outputs off) ends it. When the pipe
-closes without that line - kill -9, a crash, a power cut of the runner's terminal - it opens each supply by
-itself, switches the output off, reads it back, writes what it saw into the journal, and then runs the command
+closes without that line, or the runner's process ends while a child of it still holds the pipe - kill -9, a crash,
+a power cut of the runner's terminal - it opens each supply by itself, switches the output off, reads it back, writes what it saw into the journal, and then runs the command
 that makes the report of the interrupted run. It runs in a session of its own, so that Ctrl-C in the
 runner's terminal does not reach it.
 """
@@ -11,10 +11,12 @@ runner's terminal does not reach it.
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import IO, cast
@@ -75,7 +77,8 @@ class PowerGuard:
         try:
             self._stdin.write(line)
             self._stdin.flush()
-            answer = self._stdout.readline().decode().strip()
+            answered, _, _ = select.select([self._stdout], [], [], _START_S)
+            answer = self._stdout.readline().decode().strip() if answered else f"nothing within {_START_S:g} s"
         except OSError as wrong:
             raise BenchError(f"the power guard process ended before it stood by: {wrong}") from wrong
         if answer != _STANDING_BY:
@@ -144,6 +147,16 @@ def switch_off_stubbornly(order: OffOrder) -> str:
             return f"{order.name}: output switched off and read back off {elapsed_s:.2f} s after the runner ended"
 
 
+def switch_all_off(outputs: tuple[OffOrder, ...]) -> list[str]:
+    """Every output, each supply on its own so that one that does not answer holds up no other."""
+    supplies: dict[str, list[OffOrder]] = {}
+    for order in outputs:
+        supplies.setdefault(order.resource, []).append(order)
+    with ThreadPoolExecutor(max_workers=max(1, len(supplies))) as pool:
+        told = pool.map(lambda orders: [switch_off_stubbornly(order) for order in orders], supplies.values())
+        return [text for texts in told for text in texts]
+
+
 def _append(orders: GuardOrders, text: str) -> None:
     """One event into the journal, on a line of its own even when the runner died in the middle of one."""
     at_s = (time.monotonic() - orders.run_origin_monotonic_s) * orders.clock_scale
@@ -159,23 +172,41 @@ def _append(orders: GuardOrders, text: str) -> None:
         os.fsync(journal.fileno())
 
 
+def _runner_is_gone(runner: int | None) -> bool:
+    """Wait for the runner's next word, or for its end. True unless the word is "release"."""
+    watched = [sys.stdin.fileno(), *(() if runner is None else (runner,))]
+    readable, _, _ = select.select(watched, [], [])
+    if sys.stdin.fileno() not in readable:  # a child of the runner may hold the pipe open long after it
+        return True
+    return sys.stdin.buffer.readline().strip() != b"release"
+
+
+def _watch_parent() -> int | None:
+    """A file that becomes readable when the runner ends, where the system has such files (Linux 5.3)."""
+    try:
+        return os.pidfd_open(os.getppid())
+    except (AttributeError, OSError):
+        return None
+
+
 def main() -> int:
     """Stand guard until released, or until the runner is gone."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
+    runner = _watch_parent()
     first = sys.stdin.buffer.readline()
-    if not first:
+    if first.strip() in (b"", b"release"):
         return 0
     orders = msgspec.json.decode(first, type=GuardOrders)
     print(_STANDING_BY, flush=True)
-    if sys.stdin.buffer.readline().strip() == b"release":
+    if not _runner_is_gone(runner):
         return 0
-    texts = [switch_off_stubbornly(order) for order in orders.outputs]
-    for text in texts:
+    for text in switch_all_off(orders.outputs):
         with suppress(OSError):
             _append(orders, text)
     if orders.afterwards:
-        subprocess.run(orders.afterwards, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        with suppress(OSError):
+            subprocess.run(orders.afterwards, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     return 0
 
 

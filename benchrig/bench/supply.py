@@ -40,7 +40,10 @@ class Maxima:
 
 
 class Supply:
-    """One output of a supply. `guarded` is asked before the output closes: is a power guard standing by?"""
+    """One output of a supply. `guarded` is asked before the output closes: is a power guard standing by?
+
+    `setpoint_v`, `current_limit_a` and `protection_v` are what was read back; NaN and None: not known.
+    """
 
     def __init__(
         self,
@@ -56,7 +59,7 @@ class Supply:
         self.maxima = maxima
         self.current_limit_a: float | None = None
         self.protection_v: float | None = None
-        self.setpoint_v = 0.0
+        self.setpoint_v = math.nan
         self.may_be_on = False
         self._clock = clock
         self._guarded = guarded
@@ -67,6 +70,7 @@ class Supply:
         self.maxima.check("an over-voltage protection level", protection_v, self.maxima.voltage_v, "V")
         settings = self.instrument.table.settings
         channel = self.wiring.channel
+        self.current_limit_a = self.protection_v = None  # unknown until both were read back
         self.protection_v = self.instrument.set_number(settings["protection"], protection_v, channel=channel)
         self.current_limit_a = self.instrument.set_number(settings["current_limit"], current_limit_a, channel=channel)
 
@@ -78,6 +82,7 @@ class Supply:
                 f"a voltage of {voltage_v:g} V refused: the over-voltage protection stands at {self.protection_v:g} V"
             )
         setting = self.instrument.table.settings["voltage"]
+        self.setpoint_v = math.nan  # unknown until it was read back
         self.setpoint_v = self.instrument.set_number(setting, voltage_v, channel=self.wiring.channel)
 
     def output_on(self) -> None:
@@ -89,9 +94,10 @@ class Supply:
         self.may_be_on = True
         switch = self._switch()
         if not self._throw(switch, switch.on):
+            asked = switch.on.format(channel=self.wiring.channel)
             raise InstrumentUnfit(
-                f"supply {self.instrument.name}: asked {switch.on!r}, read back off; look at its front panel for a "
-                "tripped protection or a locked output",
+                f"supply {self.instrument.name}: asked {asked!r}, read back off; look at its front panel for a tripped "
+                "protection or a locked output",
                 self.instrument.name,
             )
 
@@ -99,9 +105,10 @@ class Supply:
         """Open the output and read it back. Raises InstrumentUnfit when the supply says it is still closed."""
         switch = self._switch()
         if self._throw(switch, switch.off):
+            asked = switch.off.format(channel=self.wiring.channel)
             raise InstrumentUnfit(
-                f"supply {self.instrument.name}: asked {switch.off.format(channel=self.wiring.channel)!r}, read back "
-                "ON; the board is still powered: switch the supply off by hand, then take it out of use",
+                f"supply {self.instrument.name}: asked {asked!r}, read back ON; the board is still powered: switch the "
+                "supply off by hand, then take it out of use",
                 self.instrument.name,
             )
         self.may_be_on = False
@@ -126,9 +133,15 @@ class Supply:
 
     def _read(self, quantity: str) -> Reading:
         reading = self.instrument.table.readings[quantity]
-        query = reading.query.format(channel=self.wiring.channel)
+        channel = self.wiring.channel
         at_s = self._clock.now_s()
-        value, raw = self.instrument.number(query, unit=reading.unit, header=reading.header)
+        value, raw = self.instrument.number(
+            reading.query.format(channel=channel),
+            unit=reading.unit,
+            header=reading.header,
+            suffix=reading.suffix,
+            prepare=reading.prepare.format(channel=channel),
+        )
         terms = self.instrument.spec.accuracy.get(quantity, AccuracyTerms())
         u = standard_uncertainty(value, range_=0.0, terms=terms)
         return Reading(value, reading.unit, u, f"{self.instrument.name} read-back", raw, at_s)

@@ -55,6 +55,7 @@ class Stretch(NamedTuple):
 def find_levels(samples: Floats) -> tuple[Level, ...]:
     """The levels of a signal, lowest first; a single one if it does not switch.
 
+    Samples caught on edges may make small levels of their own between the real ones; their share tells.
     Raises ValueError when there are no samples.
     """
     if samples.size == 0:

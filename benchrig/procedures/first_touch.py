@@ -45,6 +45,7 @@ def first_touch(on: OnBench) -> FirstTouch:
     finding, next_action, charged_to = _finding(on, terminals, current, limiting=supply.is_limiting())
     if finding:
         supply.output_off()
+        on.power.on_since_s = None
     else:
         wait_for_terminals(on)
     return FirstTouch(finding, next_action, charged_to, terminals, current, inrush_s)

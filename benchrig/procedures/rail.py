@@ -28,7 +28,7 @@ def rail_under_load(on: OnBench, rail: Meter) -> tuple[RailPoint, ...]:
     try:
         return tuple(_point(on, rail, voltage_v) for voltage_v in plan.points_v)
     finally:
-        if on.bench.supply.setpoint_v < on.profile.power.nominal_v:
+        if not on.bench.supply.setpoint_v >= on.profile.power.nominal_v:  # a set-point not known is NaN
             on.bench.supply.set_voltage(on.profile.power.nominal_v)
         on.board.load(on=False)
 

@@ -139,7 +139,9 @@ class Board:
             return
         self._converter.follow(volts)
         rail_v = self._converter.rail_voltage(volts, rail_a=self._firmware.rail_current)
-        is_good = rail_v >= self._parts.converter.reset_v
+        parts = self._parts.converter
+        # With one threshold for both, a board that starts would pull its own rail below it, and never settle.
+        is_good = rail_v >= (parts.reset_v if self._is_up else parts.reset_release_v)
         if is_good != self._is_up:
             self._is_up = is_good
             self._start() if is_good else self._stop()

@@ -51,5 +51,6 @@ class StepDown:
         """Input voltages at which the behaviour changes."""
         parts = self._parts
         dropout_v = parts.output_v + parts.dropout_v + rail_a * parts.dropout_ohm
-        reset_v = parts.reset_v + parts.dropout_v + rail_a * parts.dropout_ohm
-        return parts.lockout_falling_v, parts.lockout_rising_v, dropout_v, reset_v
+        lost_v = parts.dropout_v + rail_a * parts.dropout_ohm
+        reset_v, release_v = parts.reset_v + lost_v, parts.reset_release_v + lost_v
+        return parts.lockout_falling_v, parts.lockout_rising_v, dropout_v, reset_v, release_v

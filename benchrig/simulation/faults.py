@@ -177,7 +177,7 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "meter_overload": _bench("Every voltage reading is 9.9E37, overload.", "meter", special_number=9.9e37),
     "meter_not_a_number": _bench("Every voltage reading is 9.91E37, not a number.", "meter", special_number=9.91e37),
     "meter_silent": _bench("The meter replies three times, then never again.", _METER_LINE, silent_after=3),
-    "meter_late": _bench("Every seventh reply comes 1.5 s late in wall time.", _METER_LINE, late_every=7),
+    "meter_late": _bench("Every seventh reply comes 3 s late in wall time.", _METER_LINE, late_every=7),
     "meter_drops_connection": _bench("The meter closes the connection at the fifth query.", _METER_LINE, dropped_at=5),
     "meter_garbage": _bench("Every sixth reply is noise.", _METER_LINE, garbage_every=6),
     "thermometer_broken": _bench(

@@ -106,6 +106,7 @@ class Converter:
     lockout_falling_v: float = 2.70
     lockout_rising_v: float = 2.90
     reset_v: float = 2.50
+    reset_release_v: float = 2.60
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +198,7 @@ class LineTraits:
     silent_after: int = 0
     dropped_at: int = 0
     late_every: int = 0
-    late_wall_s: float = 1.5
+    late_wall_s: float = 3.0
     garbage_every: int = 0
 
 

@@ -80,6 +80,17 @@ def test_level_that_wanders_does_not_hide_a_tight_one() -> None:
     assert [level.mean for level in find_levels(samples)] == pytest.approx([4.5e-3, 22e-3], rel=0.05)
 
 
+def test_samples_caught_between_two_levels_do_not_join_them() -> None:
+    """Three in a hundred samples on edges may make small levels of their own, but the two real ones remain."""
+    samples = np.concatenate([np.zeros(1000), np.linspace(0.0, 1.0, 62), np.ones(1000)])
+
+    levels = find_levels(samples)
+
+    assert (levels[0].mean, levels[-1].mean) == pytest.approx((0.0, 1.0), abs=0.03)
+    assert min(levels[0].share, levels[-1].share) > 1000 / 2062
+    assert sum(level.share for level in levels[1:-1]) < 62 / 2062
+
+
 def test_levels_need_samples() -> None:
     """Nothing has no level."""
     with pytest.raises(ValueError, match="no samples"):
