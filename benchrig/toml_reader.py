@@ -208,7 +208,7 @@ class Section:
         for key in self._table:
             if key not in known:
                 hint = nearest(key, known)
-                accepted = "" if hint else f" (known here: {', '.join(sorted(known))})"
+                accepted = "" if hint else f" (known here: {', '.join(sorted(known)) or 'none'})"
                 self.problem(key, f"unknown key{hint}{accepted}")
 
 

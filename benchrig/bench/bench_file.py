@@ -18,7 +18,7 @@ from benchrig.bench.wiring import (
     SerialWiring,
     SourceWiring,
     WiringReader,
-    names_channel,
+    distinct_channel,
     read_serial,
 )
 from benchrig.errors import ConfigError
@@ -284,16 +284,11 @@ def _check_shared_inputs(top: Section, bench: BenchSpec) -> None:
         uses |= {"solar": slot.solar} if slot.solar else {}
         uses |= {"recorder": slot.recorder} if slot.recorder else {}
         for use, wiring in uses.items():
-            place, channel = f"slots.{slot.name}.{use}", _distinct_channel(bench, wiring)
+            spec = bench.instruments.get(wiring.instrument)
+            if spec is None or spec.kind != wiring.kind:
+                continue  # told where the wiring was read; it claims nothing
+            place, channel = f"slots.{slot.name}.{use}", distinct_channel(wiring, spec.table)
             first = claimed.setdefault((wiring.instrument, channel), place)
-            if first != place and wiring.instrument:
+            if first != place:
                 which = "" if channel is None else f" channel {channel}"
                 top.problem(place, f"{wiring.instrument!r}{which} is already wired to {first}")
-
-
-def _distinct_channel(bench: BenchSpec, wiring: Wiring) -> int | None:
-    """The channel, where the instrument's commands can tell channels apart."""
-    spec = bench.instruments.get(wiring.instrument)
-    if spec is None or names_channel(spec.table) or (spec.table.capture and spec.table.capture.route):
-        return wiring.channel
-    return None

@@ -99,8 +99,9 @@ class Capture:
 class CommandTable:
     """One family of instruments. `joins` and `token` say what its parser can do (IEEE 488.2 says: both).
 
-    `joins`: several message units in one message; `token`: *ESE can be written and read back. Without a token
-    only the order of the answers tells whose they are.
+    `joins`: several message units in one message; `token`: *ESE can be written and read back. A token in the same
+    message proves whose answer it is; one that travels apart proves that none was lost or doubled before it;
+    without one a late answer is told only by the time-out, a doubled one by what waits unread.
     """
 
     name: str
@@ -168,7 +169,8 @@ def _table(top: Section, *, name: str) -> CommandTable:
         conditions=_conditions(top),
         capture=_capture(top) if kind == "recorder" else None,
     )
-    top.finish()
+    # of a kind that is not known it cannot be said which parts a table has
+    top.finish(also_known=() if kind else ("settings", "output", "readings", "capture"))
     return table
 
 
@@ -227,7 +229,7 @@ def _settings(top: Section, kind: str) -> Mapping[str, NumberSetting]:
             header=section.text("header", default="", empty=True),
         )
         section.finish()
-    if parent:
+    if parent and kind:
         parent.finish(also_known=tuple(known))
     return settings
 
@@ -270,7 +272,7 @@ def _readings(top: Section, kind: str) -> Mapping[str, NumberReading]:
             suffix=section.text("suffix", default="", empty=True),
         )
         section.finish()
-    if parent:
+    if parent and kind:
         parent.finish(also_known=tuple(known))
     return readings
 

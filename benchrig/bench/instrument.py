@@ -70,6 +70,7 @@ class Instrument:
         self._open_wire = open_wire
         self._note = note
         self._wire: MessageWire | None = None
+        self._in_use = False
         self._token = 0
         self._told = ""
         self._lock = threading.RLock()
@@ -85,31 +86,36 @@ class Instrument:
     def open(self) -> Identity:
         """Open, identify, compare with the bench file, and empty the error queue of old entries."""
         with self._lock:
-            self.close()
+            self._drop_wire()
             self._wire = self._open_wire(self.spec)
             try:
                 self.identity = self._identify()
                 self._forget_old_errors()
             except BaseException:
-                self.close()
+                self._drop_wire()
                 raise
+            self._in_use = True
             return self.identity
 
     def close(self) -> None:
         """End the session; never raises, since it runs while something worse may be on its way up."""
         with self._lock:
-            wire, self._wire = self._wire, None
-            self._told = ""
-            if wire is not None:
-                with suppress(InstrumentError):  # the session is given up either way
-                    wire.close()
+            self._in_use = False
+            self._drop_wire()
+
+    def _drop_wire(self) -> None:
+        wire, self._wire = self._wire, None
+        self._told = ""
+        if wire is not None:
+            with suppress(InstrumentError):  # the session is given up either way
+                wire.close()
 
     def resync(self, why: str) -> None:
         """Close, reopen, identify, read the error queue. Raises what the reopening raises.
 
         An instrument that needs it again and again answers by luck: InstrumentUnfit, and it stays closed.
         """
-        self.close()
+        self._drop_wire()
         self.resyncs += 1
         if self.resyncs > _MAX_RESYNCS:
             raise InstrumentUnfit(
@@ -321,6 +327,8 @@ class Instrument:
         The policy enters only once something went wrong: its bookkeeping costs more than a sound exchange.
         """
         with self._lock:
+            if not self._in_use:
+                raise self._not_open()
             try:
                 return once()
             except _RESYNC_ON as wrong:
@@ -351,8 +359,11 @@ class Instrument:
 
     def _live_wire(self) -> MessageWire:
         if self._wire is None:
-            raise InstrumentLost(f"{self._at()}: the session is not open", self.name)
+            raise self._not_open()
         return self._wire
+
+    def _not_open(self) -> InstrumentLost:
+        return InstrumentLost(f"{self._at()}: the session is not open", self.name)
 
     def _at(self) -> str:
         return f"{self.spec.kind} {self.name} at {self.spec.resource}"

@@ -2,10 +2,10 @@
 
 It starts before the first output closes, reads its orders as one JSON line, answers "standing by" and then
 waits on its standard input. The line "release" (sent after the runner saw the outputs off) ends it. When the pipe
-closes without that line, or the runner's process ends while a child of it still holds the pipe - kill -9, a crash,
-a power cut of the runner's terminal - it opens each supply by itself, switches the output off, reads it back, writes what it saw into the journal, and then runs the command
-that makes the report of the interrupted run. It runs in a session of its own, so that Ctrl-C in the
-runner's terminal does not reach it.
+closes without that line - kill -9, a crash, a power cut of the runner's terminal - or the runner ends while a
+child of it still holds the pipe, it opens each supply by itself, switches the output off, reads it back, writes
+what it saw into the journal, and then runs the command that makes the report of the interrupted run. It runs in
+a session of its own, so that Ctrl-C in the runner's terminal does not reach it.
 """
 
 from __future__ import annotations

@@ -34,7 +34,7 @@ class Maxima:
         """Raises SafetyError for a value that is negative, not finite, or beyond the maximum."""
         if not math.isfinite(value) or value < 0.0 or value > maximum:
             raise SafetyError(
-                f"{what} of {value:g} {unit} refused: the board profile's absolute maximum is {maximum:g} {unit} "
+                f"{what} of {value:.12g} {unit} refused: the board profile's absolute maximum is {maximum:.12g} {unit} "
                 "(accepted: 0 up to that); correct the profile's plan, never its maxima without its data sheet"
             )
 
@@ -79,7 +79,8 @@ class Supply:
         self.maxima.check("a voltage", voltage_v, self.maxima.voltage_v, "V")
         if self.protection_v is not None and voltage_v > self.protection_v:
             raise SafetyError(
-                f"a voltage of {voltage_v:g} V refused: the over-voltage protection stands at {self.protection_v:g} V"
+                f"a voltage of {voltage_v:.12g} V refused: the over-voltage protection stands at "
+                f"{self.protection_v:.12g} V; set the limits for it first"
             )
         setting = self.instrument.table.settings["voltage"]
         self.setpoint_v = math.nan  # unknown until it was read back

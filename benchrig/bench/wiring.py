@@ -6,7 +6,7 @@ Owns the meaning of `[slots.N.battery]`, `.meters.*`, `.recorder` and `.serial.*
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
 from benchrig.toml_reader import nearest
 
@@ -34,6 +34,7 @@ class Wired(Protocol):
 class SourceWiring:
     """Which supply output feeds the battery terminals, through what."""
 
+    kind: ClassVar = "supply"
     instrument: str
     channel: int | None
     lead_ohm: float
@@ -44,6 +45,7 @@ class SourceWiring:
 class MeterWiring:
     """Which meter input sees a net, on which fixed range (0: the function has none)."""
 
+    kind: ClassVar = "meter"
     instrument: str
     channel: int | None
     range: float
@@ -53,6 +55,7 @@ class MeterWiring:
 class RecorderWiring:
     """Which current recorder stands in the battery lead, and the ranges to use."""
 
+    kind: ClassVar = "recorder"
     instrument: str
     channel: int | None
     sleep_range_a: float
@@ -103,7 +106,7 @@ class WiringReader:
 
     def source(self, section: Section) -> SourceWiring:
         """A supply output."""
-        name, channel = self._input(section, "supply")
+        name, channel = self._input(section, SourceWiring.kind)
         wiring = SourceWiring(
             name,
             channel,
@@ -115,7 +118,7 @@ class WiringReader:
 
     def meter(self, section: Section, *, quantity: str) -> MeterWiring:
         """A meter input that reads `quantity`, a name of the command table's readings."""
-        name, channel = self._input(section, "meter")
+        name, channel = self._input(section, MeterWiring.kind)
         wiring = MeterWiring(name, channel, range=section.number("range", default=0.0, at_least=0.0))
         spec = self.instruments.get(name)
         if spec is not None and spec.kind == spec.table.kind == "meter":
@@ -125,7 +128,7 @@ class WiringReader:
 
     def recorder(self, section: Section) -> RecorderWiring:
         """A recorder input."""
-        name, channel = self._input(section, "recorder")
+        name, channel = self._input(section, RecorderWiring.kind)
         wiring = RecorderWiring(
             name,
             channel,
@@ -152,6 +155,12 @@ def names_channel(table: CommandTable) -> bool:
     messages += [condition.query for condition in table.conditions.values()]
     messages += [table.output.on, table.output.off, table.output.query] if table.output else []
     return any("{channel" in message for message in messages)
+
+
+def distinct_channel(wiring: Wiring, table: CommandTable) -> int | None:
+    """The channel, where the instrument's commands can tell channels apart."""
+    can_tell = names_channel(table) or (table.capture is not None and table.capture.route)
+    return wiring.channel if can_tell else None
 
 
 def read_serial(section: Section, *, simulated: bool) -> SerialWiring:

@@ -1,0 +1,1 @@
+"""Tests of the bench floor: bench file, command tables, instruments, ownership, power guard."""
