@@ -37,7 +37,7 @@ class BoardIdentity:
 class BatteryAnswer:
     """One conversion of the battery voltage: raw code and the voltage that the firmware makes of it."""
 
-    counts: float
+    counts: int
     reported_v: float
     took_s: float
     raw: str
@@ -93,7 +93,7 @@ class Board:
             image=fields.get("image", ""),
             chip=fields.get("chip", ""),
             eui=fields.get("eui", ""),
-            boots=int(field_number(fields, "boots")),
+            boots=_whole(fields, "boots"),
         )
 
     def battery(self) -> BatteryAnswer:
@@ -101,7 +101,7 @@ class Board:
         asked_s = self._clock.now_s()
         answer = self.console.ask("battery")
         return BatteryAnswer(
-            counts=field_number(answer.fields, "counts"),
+            counts=_whole(answer.fields, "counts"),
             reported_v=field_number(answer.fields, "millivolts") / 1000.0,
             took_s=answer.line.ended_s - asked_s,
             raw=_raw(answer),
@@ -152,15 +152,15 @@ class Board:
     def _handed(self, question: str, mark: int) -> FrameAnswer:
         answer = self.console.ask(question)
         line = self._modem_line(mark)
-        found = self._frame.fullmatch(line) if line else None
+        handed = self._port_and_bytes(line) if line else None
         return FrameAnswer(
             reported_v=field_number(answer.fields, "millivolts") / 1000.0,
             celsius=field_number(answer.fields, "celsius"),
-            port=int(field_number(answer.fields, "port")),
-            length=int(field_number(answer.fields, "length")),
+            port=_whole(answer.fields, "port"),
+            length=_whole(answer.fields, "length"),
             raw=_raw(answer),
-            handed_port=int(found["port"]) if found else None,
-            handed=bytes.fromhex(found["payload"]) if found else None,
+            handed_port=handed[0] if handed else None,
+            handed=handed[1] if handed else None,
             modem_line=line,
             at_s=answer.line.ended_s,
         )
@@ -175,6 +175,29 @@ class Board:
         except BoardTimeout:
             return ""
         return line.text
+
+    def _port_and_bytes(self, line: str) -> tuple[int, bytes]:
+        """What a line of the modem UART hands over. Raises BoardProtocolError."""
+        found = self._frame.fullmatch(line)
+        port, payload = (found["port"], found["payload"]) if found else (None, None)
+        try:
+            return int(port or ""), bytes.fromhex(payload or "")
+        except ValueError:
+            raise BoardProtocolError(
+                f"the line {line!r} on the modem UART hands over port {port!r} and payload {payload!r}; accepted: a "
+                "whole number and pairs of hexadecimal digits; compare the profile's modem.frame with the firmware"
+            ) from None
+
+
+def _whole(fields: dict[str, str], name: str) -> int:
+    """A count, which has no fraction and no sign."""
+    number = field_number(fields, name)
+    if number < 0.0 or not number.is_integer():
+        raise BoardProtocolError(
+            f"field {name!r} of the board's answer: a whole number from 0 up is accepted, {fields[name]!r} came; "
+            "compare the answer pattern of the profile with the firmware"
+        )
+    return int(number)
 
 
 def _text(fields: dict[str, str], name: str) -> str:

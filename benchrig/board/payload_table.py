@@ -19,11 +19,17 @@ _KINDS = ("unsigned", "signed", "float16", "float32", "flags", "bool")
 _ROUNDINGS = ("nearest", "down", "toward zero")
 _MAX_BYTES = 242  # LoRaWAN regional parameters RP002-1.0.1, tables 9 and 17: the longest application payload
 
-_STAND_IN = Field(name="stand_in", offset=0, width_bits=8, kind="unsigned")
+STAND_IN_MAP = FieldMap(
+    name="stand in",
+    port=1,
+    length_bytes=1,
+    fields=(Field(name="stand_in", offset=0, width_bits=8, kind="unsigned"),),
+)
+"""What `read_field_map` returns when the table has problems."""
 
 
 def read_field_map(section: Section) -> FieldMap:
-    """The field map; when the table has problems a stand-in, and the problems stand in the section."""
+    """The field map; when the table has problems STAND_IN_MAP, and the problems stand in the section."""
     before = len(section.problems)
     length = section.integer("length_bytes", default=None, at_least=1, at_most=_MAX_BYTES)
     name = section.text("name", default="payload")
@@ -46,18 +52,10 @@ def read_field_map(section: Section) -> FieldMap:
         except ConfigError as wrong:
             for problem in wrong.problems:
                 section.problem("", problem)
-    return FieldMap(name="stand in", port=1, length_bytes=1, fields=(_STAND_IN,))
+    return STAND_IN_MAP
 
 
 def _field(section: Section) -> Field:
-    unit = section.text("unit", default="1")
-    try:
-        base = base_unit(unit)[0]
-    except ValueError as wrong:
-        section.problem("unit", str(wrong))
-        base = "1"
-    if base != unit and unit:
-        section.problem("unit", f"{unit!r} has a prefix; give the base unit {base!r} and put the prefix into scale")
     order = section.text("byte_order", default="", accepted=("little", "big")) if section.has("byte_order") else ""
     field = Field(
         name=section.text("name"),
@@ -68,13 +66,23 @@ def _field(section: Section) -> Field:
         byte_order=cast("ByteOrder", order) if order else None,
         scale=_exact(section, "scale", 1),
         add=_exact(section, "add", 0),
-        unit=base,
+        unit=_unit(section),
         invalid=_words(section, "invalid"),
         flags=_words(section, "flags"),
         rounding=cast("Rounding", section.text("rounding", default="nearest", accepted=_ROUNDINGS)),
     )
     section.finish()
     return field
+
+
+def _unit(section: Section) -> str:
+    """A known symbol in its base spelling; what no instrument here measures (lx, hPa) stays as it was written."""
+    unit = section.text("unit", default="1")
+    try:
+        base, factor = base_unit(unit)
+    except ValueError:
+        return unit or "1"
+    return base if factor == 1.0 else unit  # the field map refuses a prefix, and says what to write
 
 
 def _exact(section: Section, key: str, default: int) -> str | int:
@@ -89,21 +97,27 @@ def _words(section: Section, key: str) -> dict[int, str]:
     if table is None:
         return words
     for code in table.names():
+        word = table.text(code)
         try:
-            words[int(code, 0)] = table.text(code)
+            number = int(code, 0)
         except ValueError:
             table.problem(code, "a code is a whole number, decimal or hexadecimal such as 0x7FFF")
-            table.text(code)
+            continue
+        if number in words:
+            table.problem(code, f"the code {number} stands here twice, in two ways of writing")
+        words[number] = word
     return words
 
 
 def _group(section: Section) -> Group:
-    to_end = section.has("count") and section.raw("count") == TO_END
+    count = section.raw("count")
+    if isinstance(count, str) and count != TO_END:
+        section.problem("count", f"{count!r} is not accepted; accepted: a whole number, or {TO_END!r}")
     group = Group(
         name=section.text("name"),
         offset=section.integer("offset", at_least=0, at_most=_MAX_BYTES),
         stride_bytes=section.integer("stride_bytes", at_least=1, at_most=_MAX_BYTES),
-        count=TO_END if to_end else section.integer("count", at_least=1, at_most=_MAX_BYTES),
+        count=TO_END if isinstance(count, str) else section.integer("count", at_least=1, at_most=_MAX_BYTES),
         fields=tuple(_field(one) for one in section.listed("fields")),
     )
     section.finish()
@@ -111,8 +125,10 @@ def _group(section: Section) -> Group:
 
 
 def _crc(section: Section) -> Crc:
+    before = len(section.problems)
     covers = section.numbers("covers")
-    if section.has("covers") and (len(covers) != 2 or any(end != int(end) for end in covers)):
+    is_range = len(covers) == 2 and all(end == int(end) for end in covers)
+    if not is_range and len(section.problems) == before:
         section.problem("covers", "accepted: two whole numbers, first byte and the byte after the last")
         covers = (0.0, 0.0)
     order = section.text("byte_order", accepted=("little", "big")) if section.has("byte_order") else ""

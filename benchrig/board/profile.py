@@ -7,26 +7,26 @@ file is read as a whole and every problem is told at once. Knows nothing of inst
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from benchrig.board.checks import CHECKS, USES
-from benchrig.board.payload_table import read_field_map
-from benchrig.errors import ConfigError
-from benchrig.judge.decision import RULES, Limit
-from benchrig.protocol.console import Checksum, Grammar, Question
-from benchrig.quantity import base_unit, to_base
-from benchrig.toml_reader import nearest, read_toml
+from benchrig.board.checks import CHECKS
+from benchrig.board.console_table import pattern_with, read_checksum, read_grammar
+from benchrig.board.limit_table import read_limits, read_required
+from benchrig.board.payload_table import STAND_IN_MAP, read_field_map
+from benchrig.payload.checks import LONGEST_BYTES
+from benchrig.toml_reader import read_toml
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from benchrig.judge.decision import Limit
     from benchrig.payload.field_map import FieldMap
+    from benchrig.protocol.console import Checksum, Grammar
     from benchrig.toml_reader import Section
 
-NEEDED_QUESTIONS = ("identity", "battery", "temperature", "load_on", "load_off", "frame", "report", "sleep")
-NEEDED_NOTICES = ("boot", "woke", "report_done")
 REGIONS = ("EU868", "US915")
 
 
@@ -172,9 +172,10 @@ def _profile(top: Section, path: Path) -> BoardProfile:
     maximum_v = maxima.number("voltage_v", above=0.0)
     maximum_a = maxima.number("current_a", above=0.0)
     maxima.finish()
-    own_checks = top.texts("own_checks", default=())
+    own_checks = _own_checks(top)
     console = _need(top, "console")
     field_map = read_field_map(_need(top, "payload"))
+    identity = _identity(_need(top, "identity"))
     profile = BoardProfile(
         path=path,
         name=top.text("name"),
@@ -184,10 +185,10 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         maximum_current_a=maximum_a,
         power=_power(_need(top, "power"), maximum_v, maximum_a),
         first_touch=_first_touch(_need(top, "first_touch"), maximum_v, maximum_a),
-        identity=_identity(_need(top, "identity")),
+        identity=identity,
         baud=console.integer("baud", default=115200, at_least=300, at_most=4_000_000),
-        grammar=_grammar(console),
-        checksum=_checksum(console),
+        grammar=read_grammar(console, has_image=bool(identity.image)),
+        checksum=read_checksum(console),
         question_attempts=console.integer("attempts", default=3, at_least=1, at_most=10),
         converter=_converter(_need(top, "converter")),
         field_map=field_map,
@@ -197,14 +198,40 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         rail=_rail(_need(top, "rail"), maximum_v),
         sleep=_sleep(_need(top, "sleep")),
         transmit=_transmit(_need(top, "transmit")),
-        limits=_limits(top, own_checks),
-        required=_required(top, own_checks),
+        limits=read_limits(top, own_checks),
+        required=read_required(top, own_checks),
         own_checks=own_checks,
         takes_s=_takes(top),
     )
     console.finish()
     top.finish()
+    _check_protection(top, profile)
     return profile
+
+
+def _own_checks(top: Section) -> tuple[str, ...]:
+    own_checks = top.texts("own_checks", default=())
+    for name in own_checks:
+        if name in CHECKS:
+            top.problem("own_checks", f"{name!r} is a check of the shipped suites; give yours another name")
+    return own_checks
+
+
+def _check_protection(top: Section, profile: BoardProfile) -> None:
+    """A supply that trips at a voltage of the plan would look like a board that fails."""
+    protection_v = profile.power.protection_v
+    plan = {
+        "power.nominal_v": (profile.power.nominal_v,),
+        "first_touch.voltage_v": (profile.first_touch.voltage_v,),
+        "sweep.points_v": profile.sweep.points_v,
+        "rail.points_v": profile.rail.points_v,
+    }
+    highest_v = {key: max(volts, default=math.nan) for key, volts in plan.items()}
+    trips = [
+        f"{key} ({volts:g} V)" for key, volts in highest_v.items() if protection_v <= volts <= profile.maximum_voltage_v
+    ]
+    if trips:
+        top.problem("power.protection_v", f"{protection_v:g} V is not above {', '.join(trips)}")
 
 
 def _need(top: Section, key: str) -> Section:
@@ -245,7 +272,8 @@ def _first_touch(section: Section, maximum_v: float, maximum_a: float) -> FirstT
         reversed_below_v=section.number("reversed_below_v", default=1.2, above=0.0),
         open_below_a=section.number("open_below_a", above=0.0),
     )
-    if not plan.short_below_v < plan.reversed_below_v < plan.voltage_v:
+    steps_v = (plan.short_below_v, plan.reversed_below_v, plan.voltage_v)
+    if not steps_v[0] < steps_v[1] < steps_v[2] and all(map(math.isfinite, steps_v)):
         section.problem("", "accepted: short_below_v < reversed_below_v < voltage_v")
     section.finish()
     return plan
@@ -261,65 +289,6 @@ def _identity(section: Section) -> IdentityPlan:
     return plan
 
 
-def _grammar(console: Section) -> Grammar:
-    questions = []
-    for name, section in console.sections("questions"):
-        questions.append(
-            Question(
-                name=name,
-                send=section.text("send"),
-                answers=(section.pattern("answer").pattern,),
-                timeout_s=section.number("timeout_s", default=0.5, above=0.0, at_most=600.0),
-            )
-        )
-        section.finish()
-    _check_named(console, "questions", [question.name for question in questions], NEEDED_QUESTIONS)
-    notices = _notices(console)
-    problems = len(console.problems)
-    try:
-        return Grammar(
-            questions=tuple(questions),
-            notices=notices,
-            resets=("boot",) if "boot" in notices else (),
-            sync="identity" if any(question.name == "identity" for question in questions) else "",
-            line_end=console.text("line_end", default="\n", accepted=("\n", "\r", "\r\n")),
-        )
-    except ConfigError as wrong:
-        if len(console.problems) == problems:  # else each key was already told with its place
-            for problem in wrong.problems:
-                console.problem("questions", problem)
-        return Grammar(questions=())
-
-
-def _notices(console: Section) -> dict[str, str]:
-    section = console.section("notices")
-    if section is None:
-        return {}
-    notices = {name: section.pattern(name).pattern for name in section.names()}
-    _check_named(console, "notices", list(notices), NEEDED_NOTICES)
-    return notices
-
-
-def _check_named(console: Section, key: str, found: list[str], needed: tuple[str, ...]) -> None:
-    for name in needed:
-        if name not in found:
-            console.problem(f"{key}.{name}", f"this entry is missing{nearest(name, found)}".replace("known", "here"))
-
-
-def _checksum(console: Section) -> Checksum | None:
-    section = console.section("checksum", required=False)
-    if section is None:
-        return None
-    crc, separator = section.text("crc"), section.text("separator", default="*")
-    on_commands = section.boolean("on_commands", default=True)
-    section.finish()
-    try:
-        return Checksum(crc=crc, separator=separator, on_commands=on_commands)
-    except ConfigError as wrong:
-        section.problem("", wrong.message)
-        return None
-
-
 def _converter(section: Section) -> ConverterPlan:
     plan = ConverterPlan(
         volts_per_count=section.number("volts_per_count", above=0.0),
@@ -330,12 +299,22 @@ def _converter(section: Section) -> ConverterPlan:
 
 
 def _roles(section: Section, field_map: FieldMap) -> PayloadRoles:
-    known = tuple(placed.name for placed in field_map.placed(field_map.least_bytes))
+    """Fields by their full names, in the unit of what the bench compares them with."""
+    units = {placed.name: placed.field.unit for placed in field_map.placed(LONGEST_BYTES)}
+    known = () if field_map is STAND_IN_MAP else tuple(units)
     roles = PayloadRoles(
         battery=section.text("battery", accepted=known),
         temperature=section.text("temperature", accepted=known),
         probes=section.texts("probes", default=(), accepted=known),
     )
+    for key, names, unit in (
+        ("battery", (roles.battery,), "V"),
+        ("temperature", (roles.temperature,), "degC"),
+        ("probes", roles.probes, "degC"),
+    ):
+        for name in names:
+            if units.get(name, unit) != unit:
+                section.problem(key, f"field {name!r} is in {units[name]!r}; accepted: a field in {unit!r}")
     section.finish()
     return roles
 
@@ -356,12 +335,9 @@ def _takes(top: Section) -> BoardTimes | None:
 
 def _modem_frame(section: Section) -> str:
     """The pattern of the line that hands a frame to the modem; it must name `port` and `payload`."""
-    pattern = section.pattern("frame")
-    for group in ("port", "payload"):
-        if group not in pattern.groupindex and pattern.pattern:
-            section.problem("frame", f"the pattern has no group (?P<{group}>...)")
+    pattern = pattern_with(section, "frame", ("port", "payload"))
     section.finish()
-    return pattern.pattern
+    return pattern
 
 
 def _sweep(section: Section, maximum_v: float) -> SweepPlan:
@@ -414,75 +390,3 @@ def _transmit(section: Section) -> TransmitPlan:
     )
     section.finish()
     return plan
-
-
-def _limits(top: Section, own_checks: tuple[str, ...]) -> dict[str, dict[str, Limit]]:
-    known = (*CHECKS, *own_checks)
-    limits: dict[str, dict[str, Limit]] = {}
-    for check, values in top.sections("limits"):
-        if check not in known:
-            values.problem("", f"unknown check{nearest(check, known)}; known: {', '.join(known)}")
-            continue
-        limits[check] = {}
-        for value in values.names():
-            section = values.section(value)
-            limit = _limit(section, check, value) if section else None
-            if limit:
-                limits[check][value] = limit
-    return limits
-
-
-def _limit(section: Section, check: str, value: str) -> Limit | None:
-    before = len(section.problems)
-    unit = section.text("unit")
-    _check_value(section, check, value, unit)
-    low, high = section.optional_number("low"), section.optional_number("high")
-    if low is None and high is None and len(section.problems) == before:
-        section.problem("", "a limit has low, high or both")
-    if low is not None and high is not None and low > high:
-        section.problem("low", f"{low:g} is above high = {high:g}")
-    source = section.text("source")
-    rule = section.text("rule", default="guarded", accepted=tuple(RULES))
-    section.finish()
-    if len(section.problems) > before:
-        return None
-    return Limit(
-        name=value,
-        unit=base_unit(unit)[0],
-        low=None if low is None else to_base(low, unit)[0],
-        high=None if high is None else to_base(high, unit)[0],
-        source=source,
-        rule=rule,
-    )
-
-
-def _check_value(section: Section, check: str, value: str, unit: str) -> None:
-    """The value must be one that the check measures, and the unit one of its quantity."""
-    if check in CHECKS:
-        values = CHECKS[check].values
-        if value not in values:
-            known = ", ".join(values) or "none"
-            section.problem("", f"this check measures no such value{nearest(value, tuple(values))}; known: {known}")
-            return
-        expected = values[value]
-    else:
-        expected = ""
-    if not unit:
-        return
-    try:
-        base = base_unit(unit)[0]
-    except ValueError as wrong:
-        section.problem("unit", str(wrong))
-        return
-    if expected and base != expected:
-        section.problem("unit", f"{unit!r} is a unit of another quantity; accepted: {expected}, with an SI prefix")
-
-
-def _required(top: Section, own_checks: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
-    section = _need(top, "required")
-    known = (*CHECKS, *own_checks)
-    required = {use: section.texts(use, default=(), accepted=known) for use in USES}
-    if not any(required.values()) and section.names():
-        section.problem("", f"no use requires any check; name them for: {', '.join(USES)}")
-    section.finish()
-    return required

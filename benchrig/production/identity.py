@@ -75,7 +75,14 @@ def check_identity_end(run: BoardRun, measure: Check) -> None:
         next_action="the board was changed during the run: run again, and leave it alone",
     )
     if start is None:
-        measure.fact("restarts", expected="none", seen="unknown", holds=None, why="the start was not seen")
+        measure.fact(
+            "restarts",
+            expected="none",
+            seen="unknown",
+            holds=None,
+            why="the start was not seen",
+            next_action="run the check identity_start before this one",
+        )
         return
     ordered = on.power.power_ups - 1
     seen = identity.boots - start.boots

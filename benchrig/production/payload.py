@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from benchrig.payload.codec import decode
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
-    from benchrig.payload.codec import Decoded
+    from benchrig.payload.codec import Decoded, DecodedValue
     from benchrig.procedures.on_bench import OnBench
     from benchrig.procedures.sweep import SweepPoint
 
@@ -98,19 +99,34 @@ def _judge_field(
     unit: str,
 ) -> None:
     """The frame whose field is off most against its reference; bytes and reference stand in the text."""
-    differences = []
-    for point, found in frames:
-        value = found.values[field].value if field in found.values else None
-        differences.append((abs(value - reference(point)) if value is not None else float("inf"), point, value))
+    differences = [
+        (_distance(found.values.get(field), reference(point)), point, found.values.get(field))
+        for point, found in frames
+    ]
     if not differences:
         return
-    _, point, value = max(differences, key=lambda one: one[0])
-    handed = point.frame.handed or b""
-    measure(
-        value_name,
-        None if value is None else value - reference(point),
-        unit=unit,
-        at=f"worst, at {point.at}",
-        next_action=f"bytes {handed.hex(' ').upper()}: field {field} reads {value}, expected {reference(point):.4g} "
-        f"{unit}; look at byte order, sign, scale and which sample the frame takes",
+    distance, point, sent = max(differences, key=lambda one: one[0])
+    said, at = reference(point), f"worst, at {point.at}"
+    handed = (point.frame.handed or b"").hex(" ").upper()
+    action = (
+        f"bytes {handed}: field {field} reads {_shown(sent)}, expected {said:.4g} {unit}; look at byte order, sign, "
+        "scale and which sample the frame takes"
     )
+    if sent is None or sent.value is None or math.isinf(distance):  # the console gave a number and the frame none
+        expected = f"{said:.4g} {unit}, as on the console"
+        measure.fact(f"{value_name} {at}", expected=expected, seen=_shown(sent), holds=False, next_action=action)
+        return
+    measure(value_name, sent.value - said, unit=unit, at=at, next_action=action)
+
+
+def _distance(sent: DecodedValue | None, said: float) -> float:
+    """How far a field is off; one that is no number is further off than any."""
+    if sent is None or sent.value is None or not math.isfinite(sent.value):
+        return math.inf
+    return abs(sent.value - said)
+
+
+def _shown(sent: DecodedValue | None) -> str:
+    if sent is None:
+        return "no such field"
+    return sent.word or str(sent.value)

@@ -35,7 +35,10 @@ def check_temperature(run: BoardRun, measure: Check) -> None:
         standard_uncertainty=beside.standard_uncertainty,
         next_action=action,
     )
-    if frame.handed is None or not on.profile.roles.probes:
+    if not on.profile.roles.probes:
+        return
+    if frame.handed is None:
+        _probes_not_seen(measure, tapped=on.board.tap is not None)
         return
     # which port it came on is judged where the frame is; here only what the probes say
     values = decode(on.profile.field_map, frame.handed, port=on.profile.field_map.port).values
@@ -53,6 +56,21 @@ def check_temperature(run: BoardRun, measure: Check) -> None:
             at=probe,
             next_action="look at the probe, its plug and its constants in the firmware",
         )
+
+
+def _probes_not_seen(measure: Check, *, tapped: bool) -> None:
+    """Without a frame the probes said nothing; that matters where the profile limits them."""
+    if "probe_error" not in measure.limits:
+        return
+    if tapped:
+        why, action = (
+            "no frame came on the modem UART",
+            "see the check of the payload's bytes; look at the modem's line",
+        )
+    else:
+        why = "no tap on the modem UART of this slot: what the probes say was not seen"
+        action = "wire a receive-only adapter and name it (slots.N.serial.modem_uart)"
+    measure.undecided("probe_error", why, next_action=action)
 
 
 def _no_value(measure: Check, probe: str, seen: str) -> None:

@@ -172,13 +172,20 @@ def _judge_fit(measure: Check, reported: ConverterFit, codes: ConverterFit, volt
         dof=dof,
         next_action=offset,
     )
+    measure(
+        "counts_residual",
+        abs(codes.max_residual_v) / volts_per_count,
+        unit="count",
+        standard_uncertainty=codes.max_residual_u_v / volts_per_count,
+        next_action="the converter is not straight: look at its reference, its source impedance and its sampling time",
+    )
 
 
 def _fit_point(point: sweeping.SweepPoint, *, reported: bool) -> SweepPoint:
     return SweepPoint(
         point.terminals.value,
         reported_v=point.battery.reported_v if reported else None,
-        counts=None if reported else int(point.battery.counts),
+        counts=None if reported else point.battery.counts,
         direction=Direction(point.direction),
         setpoint_v=point.setpoint_v,
     )

@@ -1,0 +1,100 @@
+"""Reads the limits and the required checks out of the board profile's tables `limits` and `required`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from benchrig.board.checks import CHECKS, USES
+from benchrig.errors import ConfigError
+from benchrig.judge.decision import RULES, Limit
+from benchrig.quantity import base_unit
+from benchrig.toml_reader import nearest
+
+if TYPE_CHECKING:
+    from benchrig.toml_reader import Section
+
+
+def read_limits(top: Section, own_checks: tuple[str, ...]) -> dict[str, dict[str, Limit]]:
+    """Every sound limit, by check and value."""
+    known = (*CHECKS, *own_checks)
+    limits: dict[str, dict[str, Limit]] = {}
+    for check, values in top.sections("limits"):
+        if check not in known:
+            values.problem("", f"unknown check{nearest(check, known)}; known: {', '.join(known)}")
+            continue
+        limits[check] = {}
+        for value in values.names():
+            section = values.section(value)
+            limit = _limit(section, check, value) if section else None
+            if limit:
+                limits[check][value] = limit
+    return limits
+
+
+def _limit(section: Section, check: str, value: str) -> Limit | None:
+    before = len(section.problems)
+    unit = section.text("unit")
+    _check_value(section, check, value, unit)
+    low, high = section.optional_number("low"), section.optional_number("high")
+    if low is None and high is None and len(section.problems) == before:
+        section.problem("", "a limit has low, high or both")
+    if low is not None and high is not None and low > high:
+        section.problem("low", f"{low:g} is above high = {high:g}")
+    source = section.text("source")
+    rule = section.text("rule", default="guarded", accepted=tuple(RULES))
+    section.finish()
+    if len(section.problems) > before:
+        return None
+    try:
+        return Limit(value, unit=unit, low=low, high=high, source=source, rule=rule)
+    except ConfigError as wrong:
+        for problem in wrong.problems:
+            section.problem("", problem)
+        return None
+
+
+def _check_value(section: Section, check: str, value: str, unit: str) -> None:
+    """The value must be one that the check measures, and the unit one of its quantity."""
+    if check in CHECKS:
+        values = CHECKS[check].values
+        if value not in values:
+            known = ", ".join(values) or "none"
+            section.problem("", f"this check measures no such value{nearest(value, tuple(values))}; known: {known}")
+            return
+        expected = values[value]
+    else:
+        expected = ""
+    if not unit:
+        return
+    try:
+        base = base_unit(unit)[0]
+    except ValueError as wrong:
+        section.problem("unit", str(wrong))
+        return
+    if expected and base != expected:
+        section.problem("unit", f"{unit!r} is a unit of another quantity; accepted: {expected}, with an SI prefix")
+
+
+def read_required(top: Section, own_checks: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
+    """The required checks of each use; a shipped check that has nothing to judge by is a problem."""
+    section = top.section("required")
+    if section is None:
+        return dict.fromkeys(USES, ())
+    known = (*CHECKS, *own_checks)
+    required = {use: section.texts(use, default=(), accepted=known) for use in USES}
+    if not any(required.values()):
+        section.problem("", f"no use requires any check; name them for: {', '.join(USES)}")
+    for use, checks in required.items():
+        for check in checks:
+            if not _has_limits(top, check):
+                values = ", ".join(CHECKS[check].values)
+                section.problem(use, f"{check!r} has no limit to judge by; give one in limits.{check}, of: {values}")
+    section.finish()
+    return required
+
+
+def _has_limits(top: Section, check: str) -> bool:
+    """Whether a check has a limit, or needs none: an own check may judge facts alone. Bad ones are told elsewhere."""
+    table = top.raw("limits")
+    needs_some = check in CHECKS and CHECKS[check].values
+    return not needs_some or not isinstance(table, dict) or bool(table.get(check))

@@ -1,0 +1,67 @@
+"""The table of the shipped checks, against the suites that run them and the profile that limits them."""
+
+from __future__ import annotations
+
+import ast
+
+import pytest
+
+from benchrig.board.checks import CHECKS, USES
+from benchrig.quantity import base_unit
+
+from .profile_edits import ROOT, shipped
+
+SUITE = ROOT / "suites" / "production" / "test_production.py"
+PRODUCTION = ROOT / "benchrig" / "production"
+
+
+def _marked() -> list[str]:
+    """The names in the suite's check markers, in its order."""
+    calls = [
+        mark
+        for function in ast.parse(SUITE.read_text(encoding="utf-8")).body
+        if isinstance(function, ast.FunctionDef)
+        for mark in function.decorator_list
+        if isinstance(mark, ast.Call) and ast.unparse(mark.func) == "pytest.mark.check"
+    ]
+    return [str(ast.literal_eval(call.args[0])) for call in calls]
+
+
+def test_suite_runs_every_check_of_the_table_in_its_order() -> None:
+    """A check in the table without a test, or a test without an entry, would be required and never run."""
+    assert _marked() == list(CHECKS)
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_units_are_base_units(check: str) -> None:
+    """A limit is held against a value in the base unit, so the table names no other."""
+    for unit in CHECKS[check].values.values():
+        assert base_unit(unit) == (unit, 1.0)
+
+
+def test_titles_tell_checks_apart() -> None:
+    """A report shows titles: each its own."""
+    titles = [kind.title for kind in CHECKS.values()]
+
+    assert len(set(titles)) == len(titles)
+    assert all(title.strip() == title != "" for title in titles)
+
+
+def test_every_limitable_value_is_judged_somewhere() -> None:
+    """A value that a profile may limit and no check judges would leave every board undecided."""
+    sources = "".join(path.read_text(encoding="utf-8") for path in sorted(PRODUCTION.glob("*.py")))
+    words = {
+        node.value
+        for node in ast.walk(ast.parse(sources.replace("from __future__ import annotations\n", "")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+
+    assert {value for kind in CHECKS.values() for value in kind.values} - words == set()
+
+
+def test_uses_are_those_a_profile_may_require() -> None:
+    """The demo requires checks for uses of the table only."""
+    required = shipped()["required"]
+
+    assert isinstance(required, dict)
+    assert set(required) <= set(USES)
