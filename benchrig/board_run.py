@@ -21,6 +21,7 @@ from benchrig import __version__
 from benchrig.bench.open_bench import off_order
 from benchrig.bench.power_guard import GuardOrders, PowerGuard
 from benchrig.bench.supply import Maxima
+from benchrig.bench.wiring import SIMULATED
 from benchrig.board.board import Board
 from benchrig.board.console_link import ConsoleLink
 from benchrig.board.modem_tap import ModemTap
@@ -170,12 +171,28 @@ class BoardRun:
 
     def _port(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> SerialPort:
         wiring = slot.serial[line]
-        path = ports.get(f"{slot.name}.{line}", wiring.port)
         port = open_port(
-            path, name=f"slots.{slot.name}.serial.{line}", baud=self.plan.profile.baud, dtr=wiring.dtr, rts=wiring.rts
+            self._port_path(slot, line, ports),
+            name=f"slots.{slot.name}.serial.{line}",
+            baud=self.plan.profile.baud,
+            dtr=wiring.dtr,
+            rts=wiring.rts,
         )
         self._stack.callback(port.close)
         return port
+
+    def _port_path(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> str:
+        """The path in the bench file, or the announced one where the file leaves it to the simulated bench."""
+        path = slot.serial[line].port
+        if path != SIMULATED:
+            return path
+        announced = ports.get(f"{slot.name}.{line}")
+        if announced is None:
+            raise BenchError(
+                f"slots.{slot.name}.serial.{line}: the simulated bench announced no port for it "
+                f"(announced: {', '.join(ports) or 'nothing'}); start it with the bench file of this run"
+            )
+        return announced
 
     def _started(self) -> RunStarted:
         plan, profile, bench = self.plan, self.plan.profile, self.plan.bench

@@ -12,7 +12,7 @@ import pytest
 
 from benchrig.errors import ConfigError
 from benchrig.pytest_plugin.bench_session import BenchSession
-from benchrig.pytest_plugin.options import add_options, is_asked_for, read_options
+from benchrig.pytest_plugin.options import add_options, is_asked_for, read_options, runs_tests
 from benchrig.pytest_plugin.runner import BenchRunner
 from benchrig.pytest_plugin.workers import BenchController, refuse_too_many_workers, workers_asked_for
 
@@ -53,7 +53,7 @@ def pytest_configure(config: pytest.Config) -> None:
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Without a bench, tests of boards are refused as a whole, in one sentence."""
-    if is_asked_for(config) or config.option.collectonly:
+    if is_asked_for(config) or not runs_tests(config):
         return
     boards = [item.nodeid for item in items if "board_run" in getattr(item, "fixturenames", ())]
     if boards:

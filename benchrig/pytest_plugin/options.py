@@ -133,6 +133,12 @@ def is_asked_for(config: pytest.Config) -> bool:
     return any(config.getoption(name) for name in _ASKING)
 
 
+def runs_tests(config: pytest.Config) -> bool:
+    """Whether tests are to run at all, not only to be listed."""
+    option = config.option
+    return not (option.collectonly or option.showfixtures or option.show_fixtures_per_test)
+
+
 def read_options(config: pytest.Config) -> BenchOptions:
     """Read bench file and profiles and put the options together. Raises ConfigError."""
     sources: dict[str, str] = {}
@@ -192,14 +198,14 @@ def _boards(given: list[str], bench: BenchSpec, profile: Path | None) -> tuple[B
         slot, equals, serial = text.rpartition("=")
         slot = slot if equals else slots[0]
         if slot not in slots:
-            raise ConfigError(f"--board {text}: this bench has no slot {slot!r}; accepted: {', '.join(slots)}")
+            raise ConfigError(f"--board {text!r}: this bench has no slot {slot!r}; accepted: {', '.join(slots)}")
         if not _SERIAL.fullmatch(serial):
             raise ConfigError(
-                f"--board {text}: {serial!r} is no serial number; accepted: letters, digits, '.', '_' and '-', "
+                f"--board {text!r}: {serial!r} is no serial number; accepted: letters, digits, '.', '_' and '-', "
                 "64 at most, a letter or digit first"
             )
         if slot in placed or serial in placed.values():
-            raise ConfigError(f"--board {text}: slot or board is named twice; each board lies in one slot")
+            raise ConfigError(f"--board {text!r}: slot or board is named twice; each board lies in one slot")
         placed[slot] = serial
     return tuple(
         BoardPlace(slot, placed[slot], read_board_profile(profile or bench.slots[slot].profile))

@@ -1,8 +1,16 @@
-"""Progress on a terminal: one line for each check as it ends, and what runs now with the time left."""
+"""Progress on a terminal: one line for each check as it ends, and what runs now with the time left.
+
+Lines that stay are pytest's to write. The line that changes while a check runs goes to the terminal by a descriptor
+of its own, taken while pytest captures nothing: during a test file descriptor 1 leads into pytest's capture.
+"""
 
 from __future__ import annotations
 
+import os
+import shutil
+import sys
 import threading
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
@@ -31,6 +39,9 @@ class Progress:
         self._check = ""
         self._board = ""
         self._began_s = 0.0
+        self._terminal = -1
+        self._width = 0
+        self._is_mid_line = False
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._writing = threading.Lock()
@@ -41,13 +52,16 @@ class Progress:
         return reporter is not None and bool(reporter.isatty) and self._config.getoption("verbose") == 0
 
     def expect(self, count: int) -> None:
-        """How many checks are to come."""
+        """How many checks are to come. From here on their lines stand alone, without the path of the suite."""
         self._count = count
+        reporter = self._reporter()
+        if reporter is not None and self.shown:
+            reporter.showfspath = False
 
     def start(self, check: str, board: str) -> None:
         """A check begins."""
         self._check, self._board, self._began_s = check, board, self._clock.now_s()
-        if self.shown and self._thread is None:
+        if self.shown and self._thread is None and self._take_terminal():
             self._thread = threading.Thread(target=self._tick, name="progress", daemon=True)
             self._thread.start()
 
@@ -59,6 +73,7 @@ class Progress:
             return
         with self._writing:
             self._check = ""
+            self._is_mid_line = False
             reporter.ensure_newline()
             reporter.rewrite(
                 f"  {self._done:2d}/{self._count}  {self._board}  {finished.check}: {finished.verdict}, "
@@ -67,6 +82,7 @@ class Progress:
                 **({"green": True} if finished.verdict is Verdict.PASS else {"red": True}),
             )
             reporter.write_line("")
+            reporter.flush()
 
     def stop(self) -> None:
         """No more ticks; a second call does nothing."""
@@ -74,6 +90,17 @@ class Progress:
         if self._thread is not None:
             self._thread.join(timeout=1.0)
             self._thread = None
+        if self._is_mid_line:
+            self._write("\n")
+        if self._terminal >= 0:
+            os.close(self._terminal)
+            self._terminal = -1
+
+    def _take_terminal(self) -> bool:
+        self._width = shutil.get_terminal_size().columns - 1  # the last column would begin a new line
+        with suppress(OSError, ValueError, AttributeError):  # no stdout, or one that is no file
+            self._terminal = os.dup(sys.__stdout__.fileno())  # type: ignore[union-attr]  # None: see above
+        return self._terminal >= 0 and os.isatty(self._terminal)
 
     def _tick(self) -> None:
         while not self._stop.wait(_TICK_S):
@@ -81,17 +108,19 @@ class Progress:
                 self._write_now()
 
     def _write_now(self) -> None:
-        reporter = self._reporter()
         check = self._check
-        if reporter is None or not check:
+        if not check:
             return
         elapsed_s = self._clock.now_s() - self._began_s
         left_s = max(0.0, self._expected_s.get(check, 0.0) - elapsed_s)
-        reporter.rewrite(
-            f"  {self._done + 1:2d}/{self._count}  {self._board}  {check} ... {elapsed_s:.0f} s"
-            + (f", about {left_s:.0f} s left" if left_s else ""),
-            erase=True,
-        )
+        line = f"  {self._done + 1:2d}/{self._count}  {self._board}  {check} ... {elapsed_s:.0f} s"
+        line += f", about {left_s:.0f} s left" if left_s else ""
+        self._write("\r" + line[: self._width].ljust(self._width))
+        self._is_mid_line = True
+
+    def _write(self, text: str) -> None:
+        with suppress(OSError):  # a terminal that went away takes nothing from the run
+            os.write(self._terminal, text.encode())
 
     def _reporter(self) -> pytest.TerminalReporter | None:
         plugin = self._config.pluginmanager.get_plugin("terminalreporter")

@@ -17,7 +17,7 @@ from benchrig.board_run import BoardRun, sha256_of
 from benchrig.cautions import cautions
 from benchrig.errors import BenchrigError, ConfigError, RecordError
 from benchrig.procedures.critical_path import expected_s
-from benchrig.pytest_plugin.options import BoardPlace
+from benchrig.pytest_plugin.options import BoardPlace, runs_tests
 from benchrig.pytest_plugin.progress import Progress
 from benchrig.pytest_plugin.stop_signals import StopSignals
 from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, write_summary
@@ -77,7 +77,7 @@ class BenchRunner:
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """A fault that the simulated bench does not have is bad input: said before anything is written."""
-        if self._works and any(_place(item) for item in session.items):
+        if runs_tests(self._config) and any(_place(item) for item in session.items):
             try:
                 self._session.check_simulation()
             except ConfigError as wrong:
@@ -86,15 +86,9 @@ class BenchRunner:
     # ---- session -------------------------------------------------------------------------------------
 
     def pytest_sessionstart(self) -> None:
-        if self._works:
+        if runs_tests(self._config):
             self._signals.install()
             self._session.start_processes()
-
-    @property
-    def _works(self) -> bool:
-        """Whether tests are to run at all, not only to be listed."""
-        option = self._config.option
-        return not (option.collectonly or option.showfixtures or option.show_fixtures_per_test)
 
     def _note_signal(self, name: str) -> None:
         self._session.interrupted = f"interrupted by {name}"
@@ -110,7 +104,7 @@ class BenchRunner:
         """Safe state before anything else, and no second Ctrl-C in between; then the exit code."""
         self._close()
         result = yield
-        if self._works:
+        if runs_tests(self._config):
             session.exitstatus = exit_status(
                 int(session.exitstatus),
                 self._boards,
@@ -191,7 +185,12 @@ class BenchRunner:
             self._stop_without_records(item, wrong)
 
     def _begin(self, place: BoardPlace, name: str) -> BoardRun:
-        """Open bench and board; what goes wrong here ends the first check, charged to the bench."""
+        """Open bench and board; what goes wrong here ends the first check, charged to the bench.
+
+        One board at a time: the one before is switched off and its run ended first.
+        """
+        for slot in self._session.runs:
+            self._finish(slot)
         try:
             return self._session.run_for(place, use=self._use, suite_sha256=self._suite_sha256)
         except ConfigError as wrong:
@@ -286,7 +285,7 @@ class BenchRunner:
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter, exitstatus: int) -> None:
         boards = self._boards
-        if self._works and exitstatus != pytest.ExitCode.USAGE_ERROR:
+        if runs_tests(self._config) and exitstatus != pytest.ExitCode.USAGE_ERROR:
             boards = [*boards, *never_begun(boards, named=self._serials)]
         write_summary(terminalreporter, boards, errors=self._errors)
 

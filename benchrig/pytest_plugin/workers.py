@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from benchrig.errors import ConfigError
+from benchrig.pytest_plugin.options import runs_tests
 from benchrig.pytest_plugin.summary import exit_status, never_begun, write_summary
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class BenchController:
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        if not session.config.option.collectonly:
+        if runs_tests(session.config):
             session.exitstatus = exit_status(
                 int(session.exitstatus), self._boards, named=self._serials, bench_failed=bool(self._errors)
             )

@@ -57,7 +57,7 @@ class Place:
 
     folder: Path
     mark: str = field(default_factory=lambda: uuid.uuid4().hex)
-    options: tuple[str, ...] = ()
+    options: tuple[str, ...] = ("-p", "no:cacheprovider")
 
     @property
     def reports(self) -> Path:
@@ -97,14 +97,14 @@ class Place:
         """Start pytest; the caller waits for it."""
         clean = {name: value for name, value in os.environ.items() if not name.startswith(("BENCHRIG_", "PYTEST_"))}
         return subprocess.Popen(
-            [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *map(str, (*self.options, *arguments))],
+            [sys.executable, "-m", "pytest", *map(str, (*self.options, *arguments))],
             cwd=cwd or self.folder,
             env={**clean, MARK: self.mark, **(env or {})},
             stdin=subprocess.DEVNULL,
             stdout=stdout,
             stderr=subprocess.STDOUT if stdout != subprocess.PIPE else subprocess.PIPE,
             start_new_session=True,
-            preexec_fn=before,
+            preexec_fn=before,  # noqa: PLW1509  # used for a limit of file size alone, by tests without threads
         )
 
     def run(
@@ -126,14 +126,14 @@ class Place:
 
     def processes(self) -> list[int]:
         """Every live process that a run of this place started, and those that these started."""
-        return [pid for pid in map(int, filter(str.isdigit, os.listdir("/proc"))) if self._is_ours(pid)]
+        return [int(path.name) for path in Path("/proc").iterdir() if path.name.isdigit() and self._is_ours(path)]
 
-    def _is_ours(self, pid: int) -> bool:
+    def _is_ours(self, process: Path) -> bool:
         try:
-            status = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace")
+            status = (process / "stat").read_text(encoding="ascii", errors="replace")
             if status.rpartition(")")[2].split()[0] == "Z":
                 return False  # dead, and waits only for its parent to look
-            return f"{MARK}={self.mark}".encode() in Path(f"/proc/{pid}/environ").read_bytes()
+            return f"{MARK}={self.mark}".encode() in (process / "environ").read_bytes()
         except OSError:
             return False
 
@@ -185,7 +185,7 @@ class Report:
         assert (suite.tests, suite.failures, suite.errors) == counted
         return cls(
             *counted,
-            properties={one.name: one.value for one in suite.properties()},
+            properties={str(one.get("name")): str(one.get("value")) for one in root.iter("property")},
             outcomes={name: result.type if result is not None else "" for name, result in results.items()},
         )
 
