@@ -13,6 +13,7 @@ import re
 import sys
 import tomllib
 from datetime import date
+from datetime import time as clock_time
 from typing import TYPE_CHECKING, TypeGuard, TypeVar
 
 from benchrig.errors import ConfigError
@@ -262,6 +263,11 @@ def _is_finite(value: object) -> TypeGuard[float]:
 
 
 def _shown(value: object) -> str:
+    """The value as it stands in the file, as far as it is short."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, date | clock_time):
+        return value.isoformat()
     try:
         text = repr(value)
     except ValueError:  # Python writes no integer of more than 4300 digits

@@ -65,11 +65,16 @@ class Simulation:
         return host, int(port)
 
     def ask(self, instrument: str, message: str, *, timeout_s: float = 5.0) -> str:
-        """One question on a connection of its own, by nothing but a socket; '' for a message without answer."""
+        """One question on a connection of its own, by nothing but a socket.
+
+        '' for a message that asks nothing; it has been carried out then (*OPC?, IEEE 488.2 10.19, from memory).
+        """
+        sent = message if "?" in message else f"{message};*OPC?"
         with socket.create_connection(self.address(instrument), timeout=timeout_s) as connection:
-            connection.sendall(message.encode("ascii") + b"\n")
+            connection.sendall(sent.encode("ascii") + b"\n")
             with connection.makefile("rb") as answers:
-                return answers.readline().decode("ascii").rstrip("\n") if "?" in message else ""
+                answer = answers.readline().decode("ascii").rstrip("\n")
+        return answer if sent == message else ""
 
     def end(self) -> None:
         """Close its standard input and wait for it; a second call does nothing."""

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from benchrig.clock import Clock
 
 
+_AT_LIMIT_RATIO = 0.97  # limits are set to a few per cent of what flows (common practice, no source)
+
+
 @dataclass(frozen=True)
 class Maxima:
     """What the board may never see: absolute maximum voltage (V) and current (A) at its battery terminals."""
@@ -123,11 +126,15 @@ class Supply:
         return self._read("current")
 
     def is_limiting(self) -> bool:
-        """Whether the current limit acts: by the status register, or by a current at the limit where it has none."""
+        """Whether the current limit acts: by the status register, or where it has none by a current at the limit.
+
+        At the limit is what cannot be told from it: within the read-back's expanded uncertainty, and 3 %.
+        """
         condition = self.instrument.table.conditions.get("current_limited")
         if condition is None:
-            limit = self.current_limit_a or math.inf
-            return self.read_current().value >= 0.97 * limit
+            limit_a = math.inf if self.current_limit_a is None else self.current_limit_a
+            current = self.read_current()
+            return current.value + 2.0 * current.standard_uncertainty >= _AT_LIMIT_RATIO * limit_a
         query = condition.query.format(channel=self.wiring.channel)
         register, _ = self.instrument.number(query, unit="1")
         return bool(int(register) >> condition.bit & 1)

@@ -159,7 +159,9 @@ class BatteryNode:
     def _solve_driven(self, volts: float) -> tuple[Stretch, float | None]:
         regulated_v, regulated_a = self._regulated(volts)
         limit_a, slope = self._source.limit_a, self._source.slope()
-        if volts >= regulated_v - TOLERANCE_V and regulated_a <= limit_a:
+        # A dip that the lead's resistance alone refills, without the limit acting, is over within microseconds.
+        refilled_v = self._source.voltage() - self._feed.series_ohm * limit_a
+        if volts >= min(regulated_v - TOLERANCE_V, refilled_v) and regulated_a <= limit_a:
             until_v = self._next_threshold(regulated_v, is_rising=slope > 0) if slope else None
             return Stretch(self._agenda.now, Law(regulated_v, slope), Law(regulated_a)), until_v
         voltage, until_v = self._relax(volts, drive_a=limit_a)

@@ -115,11 +115,13 @@ def test_supply_settings_arrive(bench: Bench, slot: SlotBench) -> None:
 
 
 def test_supply_output_is_switched_and_read_back(bench: Bench, slot: SlotBench) -> None:
-    """On means on and off means off, as a second client sees it."""
+    """On means on and off means off, as a second client sees it, even one that selects another channel between."""
     supply = slot.supply
 
     seen = []
     for switch in (supply.output_on, supply.output_off):
+        if slot.slot == "2":
+            bench.simulation.ask(supply.instrument.name, "INST:NSEL 1")
         switch()
         seen.append(bench.simulation.ask(supply.instrument.name, OUTPUT[slot.slot]))
 

@@ -222,17 +222,18 @@ def test_refused_prepare_is_not_taken_as_told(scripted: ScriptedInstrument, serv
     assert "READ?" not in scripted.log
 
 
-def test_block_is_refused_while_something_waits(server: InstrumentServer) -> None:
-    """Before a block is asked for nothing may wait unread, since no token fits behind it."""
-    server.instrument.answers["CURV?"] = lambda: b"#14abcd"
+def test_block_is_refused_while_something_waits(scripted: ScriptedInstrument, server: InstrumentServer) -> None:
+    """Before a block is asked for nothing may wait unread: no token fits behind it, so an old one would be taken."""
+    blocks = iter((b"#14old.", b"#14new.", b"#14last"))
+    scripted.answers["CURV?"] = lambda: next(blocks)
 
     with closing(instrument(server.resource)) as session:
         session.open()
-        server.line = lambda message: "doubled at once" if "MEAS" in message else ""
-        session.number("MEAS:VOLT?", unit="V")
-        block = session.block("CURV?", timeout_s=1.0)
+        server.line = lambda message: "doubled at once" if "CURV" in message else ""
+        first = session.block("CURV?", timeout_s=1.0)
+        second = session.block("CURV?", timeout_s=1.0)
 
-    assert block == b"abcd"
+    assert (first, second) == (b"old.", b"new.")
     assert session.resyncs == 1
 
 

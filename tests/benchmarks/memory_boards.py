@@ -79,9 +79,7 @@ def main() -> int:
             if number == WARM:
                 warm_mib = _resident_mib()
         grown_mib = _resident_mib() - warm_mib
-    print(
-        f"resident after {WARM} boards {warm_mib:.1f} MiB, grown by {grown_mib:.2f} MiB after {BOARDS} (bound {BOUND_MIB:g})"
-    )
+    print(f"resident after {WARM} boards {warm_mib:.1f} MiB; after {BOARDS} {grown_mib:+.2f} MiB (bound {BOUND_MIB:g})")
     return 0 if grown_mib <= BOUND_MIB else 1
 
 

@@ -84,16 +84,15 @@ def test_undecided(place: Place, addresses: Path) -> None:
 
 def test_next_action_of_the_worst(place: Place, addresses: Path) -> None:
     """The failure text tells the next action of what failed, not of what is merely undecided."""
-    text = TWO.format(level="4.9, standard_uncertainty=0.1, at='first', next_action='buy a better meter'")
-    text = text.replace(
-        "def test_blink(measure):\n",
-        'def test_blink(measure):\n    measure("level", 9.0, unit="V", next_action="tighten it")\n',
-    )
+    doubtful = "4.9, standard_uncertainty=0.1, at='first', next_action='buy a better meter'"
+    wrong = '    measure("level", 9.0, unit="V", next_action="tighten it")\n'
+    first, second, third = TWO.format(level=doubtful).partition('\n@pytest.mark.check("hum"')
 
-    found = run_own(place, addresses, text)
+    found = run_own(place, addresses, first + wrong + second + third)
 
-    assert "next: tighten it" in found.out.split("boards")[0]
-    assert "next: buy a better meter" not in found.out.split("boards")[0]
+    failure = found.out.split("= FAILURES =")[1].split("= boards =")[0]
+    assert "next: tighten it" in failure
+    assert "next: buy a better meter" not in failure
 
 
 def test_limit_that_was_not_judged(place: Place, addresses: Path) -> None:

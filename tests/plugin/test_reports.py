@@ -109,6 +109,22 @@ def test_two_boards(place: Place) -> None:
     assert first_end.utc <= second_start.utc
 
 
+def test_boards_in_the_order_of_slots(place: Place, addresses: Path) -> None:
+    """Whatever order another plugin brings the tests into, one board is finished before the next begins."""
+    place.write(
+        "conftest.py", "def pytest_collection_modifyitems(items):\n    items[:] = [*items[1::2], *items[::2]][::-1]\n"
+    )
+    place.write("level", "3.0")
+
+    found = place.run(*own(place), *place.on_bench("--bench-simulation", addresses, boards=["1=HB-0001", "2=HB-0002"]))
+
+    ends = [place.records(board)[-1] for board in ("HB-0001", "HB-0002")]
+    assert found.code == 0, found.text
+    assert isinstance(ends[0], RunFinished)
+    assert isinstance(ends[1], RunFinished)
+    assert ends[0].utc <= place.started("HB-0002").utc <= ends[1].utc
+
+
 def test_second_board_never_begun(place: Place) -> None:
     """A board that was named and whose tests were not chosen is named at the end and makes the run incomplete."""
     found = place.run(PRODUCTION, "-q", "-k", "HB-0001", *place.on_bench(*QUICK, boards=["1=HB-0001", "2=HB-0002"]))

@@ -1,0 +1,48 @@
+"""The least time that a production check takes, from the board's own periods as the profile states them."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from benchrig.procedures.critical_path import critical_path_s, expected_s
+
+from .conftest import PROFILE_FILE
+
+if TYPE_CHECKING:
+    from benchrig.board.profile import BoardProfile
+
+
+def test_critical_path_is_the_sum_of_the_boards_periods(profile: BoardProfile) -> None:
+    """By hand from the profile's text: settling, conversions, sleep window, uplink, boot and power-down."""
+    text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))
+    takes, sweep, sleep = text["takes_s"], text["sweep"], text["sleep"]
+    both_ways = 2 * len(sweep["points_v"])
+
+    path_s = critical_path_s(profile, ("rail", "battery_sweep", "floor_current", "transmit", "identity_start"))
+
+    assert path_s == pytest.approx(
+        len(text["rail"]["points_v"]) * text["rail"]["settle_s"]
+        + both_ways * (sweep["settle_s"] + takes["battery"] + takes["frame"])
+        + sleep["fall_asleep_s"]
+        + (sleep["wake_periods"] + 1) * sleep["wake_period_s"]
+        + text["transmit"]["window_s"]
+        + takes["boot"]
+    )
+
+
+def test_check_that_did_not_run_takes_no_time(profile: BoardProfile) -> None:
+    """Only what ran counts; a run of other checks has no critical path."""
+    assert critical_path_s(profile, ("transmit",)) == profile.transmit.window_s
+    assert critical_path_s(profile, ("no such check",)) is None
+
+
+def test_profile_without_the_boards_times_has_no_critical_path(profile: BoardProfile) -> None:
+    """Half a bound would be a wrong one; what each check needs is known all the same."""
+    silent = replace(profile, takes_s=None)
+
+    assert critical_path_s(silent, ("transmit",)) is None
+    assert expected_s(silent)["transmit"] == profile.transmit.window_s
