@@ -227,7 +227,9 @@ class BoardRun:
         """Begin a check; the one before it must have ended."""
         self.write(CheckStarted(check=name, at_s=self.now_s(), utc=self.clock.utc().isoformat()))
         self._phases.take()
-        self.current = Check(name, self.plan.profile.limits.get(name, {}), write=self.write, now_s=self.now_s)
+        self.current = Check(
+            name, self.plan.profile.limits.get(name, {}), write=self.write, now_s=self.now_s, origin_s=self._origin_s
+        )
         return self.current
 
     def end_check(self) -> CheckFinished:

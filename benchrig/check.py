@@ -26,7 +26,8 @@ _ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict
 
 
 class Check:
-    """Collects what one check found. `write` puts a record into the journal, `now_s` is bench time of the run."""
+    """Collects what one check found. `write` puts a record into the journal, `now_s` is bench time of the run,
+    and `origin_s` the clock's time at which the run began: readings are stamped by the clock."""
 
     def __init__(
         self,
@@ -35,6 +36,7 @@ class Check:
         *,
         write: Callable[[Record], None],
         now_s: Callable[[], float],
+        origin_s: float = 0.0,
     ) -> None:
         self.name = name
         self.limits = limits
@@ -42,6 +44,7 @@ class Check:
         self._write = write
         self._now_s = now_s
         self._began_s = now_s()
+        self._origin_s = origin_s
         self._settled: set[str] = set()
         self._written: list[Reading] = []
         self._ends: list[tuple[Verdict, str, str]] = []
@@ -59,7 +62,7 @@ class Check:
                 count=reading.count,
                 source=reading.source,
                 raw=reading.raw,
-                at_s=reading.at_s,
+                at_s=reading.at_s - self._origin_s,
             )
         )
         return reading
