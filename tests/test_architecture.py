@@ -30,7 +30,7 @@ GROUND_ROOMS_ARE_ONE = 0  # the vocabulary may use itself: records know verdict 
 SOLE_IMPORTERS = {
     "pyvisa": {"wires/visa.py"},
     "serial": {"wires/serial_port.py"},
-    "socket": {"wires/visa.py", "board_run.py"},  # board_run asks for the host's name, for the record
+    "socket": {"wires/socket_lane.py", "board_run.py"},  # board_run asks for the host's name, for the record
     "filelock": {"bench/ownership.py"},
     "junit_xml": {"report/junit.py"},
     "pytest": {

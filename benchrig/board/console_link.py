@@ -1,67 +1,35 @@
-"""The console of a board: questions with answers that began after them, notices, and resets.
+"""The console of a board: asks questions by a policy of repeats, waits for notices, and holds the port.
 
-Owns the rule that makes an answer a value: a complete, undamaged line that matches the question's pattern and
-began after the question was sent. Whatever else comes is told through `note`, never returned. Public times are
-bench time. Must not know instruments, records or pytest.
+Owns the order of things on the line: what is old is set aside before a question goes out, and no late answer meets
+the next question. What is an answer is ruled in `exchange`; whatever else comes is told through `note`, never
+returned. Public times are bench time. Must not know instruments, records or pytest.
 """
 
 from __future__ import annotations
 
 import contextlib
 import logging
-import math
 import threading
 import time
-from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import tenacity
 
-from benchrig.errors import BoardError, BoardProtocolError, BoardTimeout, ConfigError, PortError
-from benchrig.protocol.console import Answer, Checksum, Damaged, Grammar, Line, Meaning, Notice, Question, Unknown
-from benchrig.wires.serial_port import LineReader, SerialPort
+from benchrig.board.console_log import NOTE_KINDS, NOTHING, Awaited, ConsoleLog, Note, in_bench_time, shown
+from benchrig.board.exchange import Exchange
+from benchrig.errors import BoardError, ConfigError, PortError
+from benchrig.protocol.console import Answer, Checksum, Grammar, Line, Meaning, Notice
+from benchrig.wires.line_reader import LineReader
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from benchrig.clock import Clock
+    from benchrig.wires.serial_port import SerialPort
+
+__all__ = ["NOTE_KINDS", "ConsoleLink", "Note"]
 
 _LOG = logging.getLogger(__name__)
-_KEPT = 200
-
-Note = Callable[[str, str], None]
-"""Takes the kind of a happening, one of NOTE_KINDS, and a sentence."""
-
-NOTE_KINDS = (
-    "question repeated",
-    "answered on a repeat",
-    "late answer",
-    "damaged line",
-    "unknown line",
-    "half line",
-    "lines lost",
-    "board reset",
-    "link released",
-    "link opened again",
-)
-
-
-@dataclass
-class _Exchange:
-    """One question on its way, and what came instead of its answer."""
-
-    question: Question
-    message: bytes
-    timeout_s: float
-    expected_notices: Collection[str]
-    sent_s: float = 0.0
-    first_sent_s: float = math.inf
-    purpose: str = ""
-    pending: int = 0  # bytes of an unfinished line that had come before it was sent
-    attempt: int = 0
-    unusable: list[str] = field(default_factory=list)
 
 
 class _Unanswered(BoardError):
@@ -90,11 +58,10 @@ class ConsoleLink:
         self._clock = clock
         self._note = note
         self._attempts = attempts
+        self._line_end = grammar.line_end.encode("ascii")
+        self._log = ConsoleLog(grammar, checksum, note)
         self._reader = LineReader(port)
-        self._lines: deque[Line] = deque(maxlen=_KEPT)
-        self._notices: deque[Notice] = deque(maxlen=_KEPT)
-        self._resets: list[Notice] = []
-        self._counts = dict.fromkeys(("damaged", "unknown", "repeats"), 0)
+        self._repeats = 0
         self._late_answers = 0  # how many may still come for attempts that brought nothing
         self._lost_lines = 0
         self._turn = threading.RLock()
@@ -117,6 +84,7 @@ class ConsoleLink:
         """
         exchange = self._exchange(question_name, params, timeout_s, expected_notices)
         with self._turn, self._reader.attended():
+            self._must_hold_port(f"question {question_name} ({shown(exchange.message)}) was not sent")
             self._let_late_answers_pass(exchange)
             return self._ask_by_policy(exchange)
 
@@ -136,30 +104,31 @@ class ConsoleLink:
         if name not in self._grammar.notices:
             raise ConfigError(f"the board profile has no notice {name!r}; it has {sorted(self._grammar.notices)}")
         deadline_s = time.monotonic() + self._clock.wall_timeout_s(timeout_s)
-        accepted = {name, *expected_notices}
+        awaited = Awaited(frozenset({name, *expected_notices}), began_after_s)
         with self._turn, self._reader.attended():
+            self._must_hold_port(f"notice {name} cannot be waited for")
             while True:
-                found = self._kept_notice(name, began_after_s, accepted)
+                found = self._log.find(name, awaited, doing=f"it was to send {name}")
                 if found:
                     return found
-                if self._next(deadline_s) is None:
-                    raise BoardTimeout(
-                        f"no notice {name} from the board within {timeout_s:g} s; lines of that time: "
-                        f"{_quoted([line for line in self._lines if line.began_s > began_after_s])}; accepted is "
-                        f"{self._grammar.notices[name]!r}; check that the board is powered and runs its firmware"
-                    )
+                if self._next(deadline_s, awaited=awaited) is None:
+                    raise self._log.not_found(name, awaited, timeout_s=timeout_s)
 
     def nudge(self) -> None:
         """Send a bare line end, which asks nothing: it wakes a board that sleeps. Raises PortError."""
         with self._turn:
-            self._port.write(self._grammar.line_end.encode("ascii"))
+            self._must_hold_port("the line end that wakes the board was not sent")
+            self._port.write(self._line_end)
 
     def drain(self) -> int:
-        """Sort all lines that came until now into notices and the rest; how many there were."""
+        """Sort all lines that came until now into notices and the rest; how many there were. Raises PortError."""
+        return self._drain(NOTHING)
+
+    def _drain(self, awaited: Awaited) -> int:
         count = 0
         with self._turn, self._reader.attended():
             start_s = self._bench_now_s()
-            while (meaning := self._next(0.0)) is not None:
+            while (meaning := self._next(0.0, awaited=awaited)) is not None:
                 count += 1
                 if meaning.line.began_s > start_s:
                     break  # a babbling board never ends
@@ -168,19 +137,19 @@ class ConsoleLink:
 
     def lines(self) -> tuple[Line, ...]:
         """The last lines (at most 200) with their bench times, for whoever looks into a failure."""
-        return tuple(self._lines)
+        return tuple(self._log.lines)
 
     @property
     def resets(self) -> tuple[Notice, ...]:
         """Every reset notice since the link was made, those waiting in the port included."""
         with contextlib.suppress(PortError):  # closed or vanished: the next question says so
             self.drain()
-        return tuple(self._resets)
+        return tuple(self._log.resets)
 
     @property
     def counts(self) -> dict[str, int]:
         """How many lines were damaged or unknown, and how many questions were repeated."""
-        return dict(self._counts)
+        return {**self._log.counts, "repeats": self._repeats}
 
     def release(self) -> None:
         """Close the port, so that its adapter neither feeds nor loads the board."""
@@ -192,7 +161,10 @@ class ConsoleLink:
                 self._note("link released", f"{self._port.where} closed; what the board says now is lost")
 
     def reopen(self) -> None:
-        """Open the port again after `release`; what came before is forgotten. Raises PortError."""
+        """Open the port again after `release`. Raises PortError.
+
+        What waits in the port already is older than whatever happens after this call.
+        """
         with self._turn:
             if not self._port.is_open:
                 self._port.reopen()
@@ -213,16 +185,15 @@ class ConsoleLink:
         params: dict[str, str | int | float],
         timeout_s: float | None,
         expected_notices: Collection[str],
-    ) -> _Exchange:
+    ) -> Exchange:
         question = self._grammar.question(name)
         text = question.text(params)
         if self._checksum and self._checksum.on_commands:
             text = self._checksum.add(text)
-        message = text + self._grammar.line_end.encode("ascii")
         granted_s = question.timeout_s if timeout_s is None else timeout_s
-        return _Exchange(question, message, granted_s, expected_notices)
+        return Exchange(question, text + self._line_end, granted_s, frozenset(expected_notices))
 
-    def _ask_by_policy(self, exchange: _Exchange) -> Answer:
+    def _ask_by_policy(self, exchange: Exchange) -> Answer:
         policy = tenacity.Retrying(
             retry=tenacity.retry_if_exception_type(_Unanswered),
             stop=tenacity.stop_after_attempt(self._attempts),
@@ -233,14 +204,14 @@ class ConsoleLink:
         try:
             return policy(self._attempt, exchange)
         except _Unanswered as error:
-            raise _charge(exchange) from error
+            raise exchange.charge() from error
 
-    def _note_repeat(self, exchange: _Exchange) -> None:
-        self._counts["repeats"] += 1
-        came = exchange.unusable[-1] if exchange.unusable else "nothing"
-        self._note("question repeated", f"{exchange.question.name}: attempt {exchange.attempt} brought {came}")
+    def _note_repeat(self, exchange: Exchange) -> None:
+        self._repeats += 1
+        said = f"{exchange.question.name}: attempt {exchange.attempt} brought {exchange.last_came()}"
+        self._note("question repeated", said)
 
-    def _attempt(self, exchange: _Exchange) -> Answer:
+    def _attempt(self, exchange: Exchange) -> Answer:
         self._send(exchange)
         known = len(exchange.unusable)
         answer = self._await_answer(exchange)
@@ -250,52 +221,38 @@ class ConsoleLink:
             return answer
         half = self._reader.partial()[exchange.pending :]
         if half:
-            exchange.unusable.append(f"half a line {_shown(half)}")
-            self._note("half line", f"{_shown(half)} after {exchange.question.name}")
+            exchange.unusable.append(f"half a line {shown(half)}")
+            self._note("half line", f"{shown(half)} after {exchange.question.name}")
         if len(exchange.unusable) == known:
             self._late_answers += 1
         self._must_be_alone()
         raise _Unanswered(f"no answer to {exchange.question.name}")
 
-    def _send(self, exchange: _Exchange) -> None:
+    def _send(self, exchange: Exchange) -> None:
         exchange.attempt += 1
-        self.drain()
-        self._refuse_resets(exchange)
-        exchange.pending = len(self._reader.partial())
+        self._drain(exchange.awaited)
+        self._log.refuse_resets(exchange.awaited, doing=exchange.doing)
+        pending = len(self._reader.partial())
         _LOG.debug("%s > %r", self._port.name, exchange.message)
         # This stamp is taken before the write, a line's after its read: what was read until here cannot pass
         # for an answer, and no answer can be older than its question.
-        exchange.sent_s = self._bench_now_s()
-        exchange.first_sent_s = min(exchange.first_sent_s, exchange.sent_s)
+        exchange.begin_attempt(sent_s=self._bench_now_s(), pending=pending)
         self._port.write(exchange.message)
 
-    def _await_answer(self, exchange: _Exchange) -> Answer | None:
+    def _await_answer(self, exchange: Exchange) -> Answer | None:
         deadline_s = time.monotonic() + self._clock.wall_timeout_s(exchange.timeout_s)
-        while (meaning := self._next(deadline_s, asked=exchange.question.name)) is not None:
-            answer = self._consider(meaning, exchange)
+        awaited = exchange.awaited
+        while (meaning := self._next(deadline_s, asked=exchange.question.name, awaited=awaited)) is not None:
+            answer = exchange.answer_in(meaning)
             if answer:
                 return answer
+            if isinstance(meaning, Answer):
+                self._log.note_late(meaning)
+            elif isinstance(meaning, Notice) and not exchange.is_older(meaning):
+                self._log.refuse_resets(awaited, doing=exchange.doing)
         return None
 
-    def _consider(self, meaning: Meaning, exchange: _Exchange) -> Answer | None:
-        """The answer, if this is it; else what came is kept for the message."""
-        is_older = meaning.line.began_s <= exchange.sent_s
-        match meaning:
-            case Answer(question=name) if name == exchange.question.name and not is_older:
-                return meaning
-            case Answer():
-                self._note_late(meaning)
-            case _ if is_older:
-                pass
-            case Notice():
-                self._refuse_resets(exchange)
-            case Damaged(why=why):
-                exchange.unusable.append(f"the damaged line {_shown(meaning.line.text)} ({why})")
-            case Unknown():
-                exchange.unusable.append(f"the line {_shown(meaning.line.text)}")
-        return None
-
-    def _let_late_answers_pass(self, exchange: _Exchange) -> None:
+    def _let_late_answers_pass(self, exchange: Exchange) -> None:
         """After an attempt that brought nothing its answer may still come, and must not answer what is asked now.
 
         The board answers in order: once it has answered the sync question, nothing older is on its way. Where
@@ -318,6 +275,10 @@ class ConsoleLink:
             if isinstance(meaning, Answer):
                 self._late_answers -= 1
 
+    def _must_hold_port(self, otherwise: str) -> None:
+        if not self._port.is_open:
+            raise PortError(f"{self._port.where}: {otherwise}, for the link was released; open it again first")
+
     def _must_be_alone(self) -> None:
         others = self._port.other_openers()
         if others:
@@ -328,47 +289,16 @@ class ConsoleLink:
 
     # Lines
 
-    def _next(self, deadline_s: float, *, asked: str = "") -> Meaning | None:
+    def _next(self, deadline_s: float, *, asked: str = "", awaited: Awaited = NOTHING) -> Meaning | None:
         """The meaning of the next line, filed; None when none came until a monotonic wall time."""
         line = self._reader.next_line(timeout_s=max(0.0, deadline_s - time.monotonic()))
         if line is None:
             return None
         _LOG.debug("%s < %r", self._port.name, line.text)
-        line = self._in_bench_time(line)
-        self._lines.append(line)
-        meaning = self._grammar.classify(line, checksum=self._checksum, asked=asked)
-        self._file(meaning, asked)
-        if self._checksum and isinstance(meaning, Damaged):
-            whole = self._grammar.behind_half_line(line, checksum=self._checksum, asked=asked)
-            if whole:
-                self._file(whole, asked)
-                return whole
-        return meaning
-
-    def _in_bench_time(self, line: Line) -> Line:
-        from_wall_s = self._clock.from_wall_s
-        later = tuple((start, from_wall_s(at_s)) for start, at_s in line.chunks)
-        return Line(line.text, from_wall_s(line.began_s), from_wall_s(line.ended_s), line.overlong, later)
-
-    def _file(self, meaning: Meaning, asked: str) -> None:
-        match meaning:
-            case Answer() if not asked:
-                self._note_late(meaning)
-            case Notice():
-                self._file_notice(meaning)
-            case Damaged(line=line, why=why):
-                self._counts["damaged"] += 1
-                self._note("damaged line", f"{_shown(line.text)}: {why}")
-            case Unknown(line=line):
-                self._counts["unknown"] += 1
-                self._note("unknown line", _shown(line.text))
-
-    def _file_notice(self, notice: Notice) -> None:
-        self._notices.append(notice)
-        if notice.name in self._grammar.resets:
-            self._resets.append(notice)
+        meaning = self._log.take(in_bench_time(line, self._clock.from_wall_s), asked=asked, awaited=awaited)
+        if self._log.is_reset(meaning):
             self._late_answers = 0  # whatever the board was about to say, it has forgotten
-            self._note("board reset", _shown(notice.line.text))
+        return meaning
 
     def _note_lost_lines(self) -> None:
         lost = self._reader.lost_lines - self._lost_lines
@@ -376,52 +306,5 @@ class ConsoleLink:
             self._lost_lines += lost
             self._note("lines lost", f"{lost} lines were thrown away, since nobody took them in time")
 
-    def _note_late(self, answer: Answer) -> None:
-        self._note("late answer", f"{_shown(answer.line.text)} answers no question that is open; set aside")
-
-    def _kept_notice(self, name: str, began_after_s: float, accepted: Collection[str]) -> Notice | None:
-        for notice in self._notices:
-            if notice.line.began_s > began_after_s:
-                if notice.name == name:
-                    return notice
-                self._refuse_reset(notice, accepted, f"it was to send {name}")
-        return None
-
-    def _refuse_resets(self, exchange: _Exchange) -> None:
-        for notice in self._resets:
-            if notice.line.began_s > exchange.first_sent_s:
-                self._refuse_reset(notice, exchange.expected_notices, f"answering {exchange.question.name}")
-
-    def _refuse_reset(self, notice: Notice, accepted: Collection[str], doing: str) -> None:
-        if notice.name in self._grammar.resets and notice.name not in accepted:
-            raise BoardProtocolError(
-                f"the board reset while {doing}: {_shown(notice.line.text)} came; look at its supply and at "
-                "the reset cause it gives"
-            )
-
     def _bench_now_s(self) -> float:
         return self._clock.from_wall_s(time.monotonic())
-
-
-def _charge(exchange: _Exchange) -> BoardTimeout | BoardProtocolError:
-    question = exchange.question
-    times = f"{exchange.attempt} times, {exchange.timeout_s:g} s each"
-    asked = f"board asked {_shown(exchange.message)}{exchange.purpose} {times}"
-    accepted = " or ".join(map(repr, question.answers))
-    if not exchange.unusable:
-        return BoardTimeout(
-            f"{asked}: no complete answer that began after the question; accepted is {accepted}; "
-            "check power, boot, baud rate and wiring of the console"
-        )
-    came = ", ".join(exchange.unusable[-3:])
-    return BoardProtocolError(
-        f"{asked}: last came {came}; accepted is {accepted}; compare profile and firmware, look for noise"
-    )
-
-
-def _quoted(lines: list[Line]) -> str:
-    return ", ".join(_shown(line.text) for line in lines[-3:]) or "none"
-
-
-def _shown(text: bytes) -> str:
-    return repr(text[:80])[1:] + ("..." if len(text) > 80 else "")

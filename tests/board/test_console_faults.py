@@ -14,7 +14,7 @@ import pytest
 from benchrig.errors import BoardError, BoardProtocolError, BoardTimeout, PortError
 from benchrig.protocol.console import Grammar
 
-from .far_end import FarEnd, checked
+from .far_end import FarEnd, checked, until
 from .hay_barn_console import BOOT, GRAMMAR, IDENTITY, LONG_S, PLAIN, SHORT_S, MakeLink, Notes, batt, question
 
 if TYPE_CHECKING:
@@ -149,11 +149,40 @@ def test_reset_between_two_attempts_is_charged_to_the_board(far_end: FarEnd, lin
         link.ask("battery", timeout_s=SHORT_S)
 
 
-def test_expected_reset_does_not_disturb_a_question(far_end: FarEnd, link: ConsoleLink) -> None:
-    """Whoever expects the reset gets the answer that follows it."""
+def test_expected_reset_does_not_disturb_a_question(far_end: FarEnd, link: ConsoleLink, notes: Notes) -> None:
+    """Whoever expects the reset gets the answer that follows it, and the reset is no news."""
     far_end.plays(BOOT + batt(1))
 
     assert link.ask("battery", expected_notices=("boot",)).fields["n"] == "1"
+    assert len(link.resets) == 1
+    assert notes == []
+
+
+def test_reset_before_a_question_that_expects_one_is_news(far_end: FarEnd, link: ConsoleLink, notes: Notes) -> None:
+    """A question expects resets from when it is sent; an older one happened by itself."""
+    far_end.say(BOOT)
+    until(lambda: bool(link._reader._lines), "the reset was read")
+    far_end.plays(batt(1))
+
+    link.ask("battery", expected_notices=("boot",))
+
+    assert notes.kinds() == ["board reset"]
+
+
+def test_expected_reset_between_two_attempts_is_no_news(far_end: FarEnd, link: ConsoleLink, notes: Notes) -> None:
+    """A reset that is expected may come after one attempt and before the next as well."""
+    far_end.plays(b"", batt(2))
+
+    def note(kind: str, text: str) -> None:
+        notes(kind, text)
+        if kind == "question repeated":
+            far_end.say(BOOT)
+
+    link._note = note
+
+    assert link.ask("battery", timeout_s=SHORT_S, expected_notices=("boot",)).fields["n"] == "2"
+    assert len(link.resets) == 1
+    assert notes.kinds() == ["question repeated", "answered on a repeat"]
 
 
 def test_reset_before_the_question_is_no_reset_in_the_middle(far_end: FarEnd, link: ConsoleLink) -> None:

@@ -165,7 +165,7 @@ def test_vanished_tap_is_charged_to_the_bench(far_end: FarEnd, tap: ModemTap) ->
 
 def test_overflow_is_told(far_end: FarEnd, tap: ModemTap, monkeypatch: pytest.MonkeyPatch) -> None:
     """When lines had to be thrown away, the tap says how many."""
-    monkeypatch.setattr("benchrig.wires.serial_port._KEPT_LINES", 1)
+    monkeypatch.setattr("benchrig.wires.line_reader._KEPT_LINES", 1)
     far_end.say(b"1\n2\n3\n")
 
     until(lambda: tap.lost_lines == 2, "two lines were thrown away")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import select
 import struct
 import subprocess
 import sys
@@ -16,7 +17,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from benchrig.errors import PortError
-from benchrig.wires.serial_port import LineReader, SerialPort, open_port
+from benchrig.wires.line_reader import LineReader
+from benchrig.wires.serial_port import SerialPort, open_port
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -101,6 +103,38 @@ def test_line_that_nobody_waits_for_is_stamped_when_it_comes(terminal: Terminal,
     assert line.ended_s < asked_s
 
 
+@pytest.mark.parametrize("repeat", range(20))  # a thread that is slow to begin shows it on some of them only
+def test_what_waits_is_older_than_the_reader(terminal: Terminal, port: SerialPort, repeat: int) -> None:
+    """Bytes that wait when a reader is made are stamped before it is ready: they never pass for something new."""
+    os.write(terminal.far, b"BOOT\n" * 1200)  # more than a terminal gives in one read, less than a pseudo one takes
+
+    reader = LineReader(port)
+    made_s = time.monotonic()
+
+    lines = [line for _ in range(1200) if (line := reader.next_line(timeout_s=TIMEOUT_S))]
+    assert len(lines) == 1200
+    assert lines[-1].ended_s <= made_s
+    reader.close()
+
+
+def test_bytes_that_a_caller_left_are_read_and_stamped_at_once(terminal: Terminal, reader: LineReader) -> None:
+    """What came while a caller attended, and he did not take, is read as soon as he leaves."""
+    with reader.attended():
+        os.write(terminal.far, b"BOOT\n")
+        deadline_s = time.monotonic() + TIMEOUT_S
+        while terminal.unread_bytes() < 5:
+            assert time.monotonic() < deadline_s, "the bytes did not arrive"
+    while not reader._lines:
+        assert time.monotonic() < deadline_s, "the thread did not read"
+        time.sleep(0.001)
+    asked_s = time.monotonic()
+
+    line = reader.next_line(timeout_s=0.0)
+
+    assert line is not None
+    assert line.ended_s < asked_s
+
+
 def test_half_line_is_no_line(terminal: Terminal, reader: LineReader) -> None:
     """Bytes without an end are kept apart until their end comes."""
     os.write(terminal.far, b"BATT=37")
@@ -127,6 +161,22 @@ def test_lines_come_in_order_whoever_reads_them(terminal: Terminal, reader: Line
     writer.join()
 
     assert lines == [b"line %d" % number for number in range(count)]
+
+
+def test_lines_come_in_order_where_there_is_no_epoll(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a system with poll alone the hand-over between callers and the thread loses nothing either."""
+    monkeypatch.delattr(select, "epoll")
+    reader = LineReader(open_port(terminal.path, name="console", baud=115200, open_wait_s=0.0))
+    numbers = range(1000)
+    writer = threading.Thread(target=lambda: [os.write(terminal.far, b"line %d\r\n" % number) for number in numbers])
+    writer.start()
+
+    lines = [line.text for _ in numbers if (line := reader.next_line(timeout_s=TIMEOUT_S))]
+
+    writer.join()
+    assert lines == [b"line %d" % number for number in numbers]
+    reader.close()
+    assert not reader._thread.is_alive()
 
 
 def test_two_waiting_callers_share_the_lines(terminal: Terminal, reader: LineReader) -> None:
@@ -172,6 +222,19 @@ def test_lines_before_the_end_are_handed_over_first(terminal: Terminal, reader: 
             reader.next_line(timeout_s=TIMEOUT_S)
 
 
+def test_vanished_port_ends_the_thread_whoever_noticed(terminal: Terminal, reader: LineReader) -> None:
+    """When a caller finds the port gone, the thread does not wait on for it."""
+    gone = threading.Timer(0.05, terminal.vanish)
+    gone.start()
+    with pytest.raises(PortError, match="failed"):
+        reader.next_line(timeout_s=TIMEOUT_S)
+
+    reader._thread.join(TIMEOUT_S)
+
+    assert not reader._thread.is_alive()
+    gone.join()
+
+
 def test_close_ends_a_waiting_caller(reader: LineReader) -> None:
     """A caller that waits is told that the port was closed instead of waiting on."""
     closer = threading.Timer(0.05, reader.close)
@@ -195,7 +258,7 @@ def test_oldest_lines_go_when_nobody_takes_them(
     terminal: Terminal, port: SerialPort, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Lines that nobody takes are bounded: the oldest go, and their number is told."""
-    monkeypatch.setattr("benchrig.wires.serial_port._KEPT_LINES", 3)
+    monkeypatch.setattr("benchrig.wires.line_reader._KEPT_LINES", 3)
     reader = LineReader(port)
     with reader.attended():
         os.write(terminal.far, b"1\n2\n3\n4\n5\n")

@@ -274,6 +274,24 @@ def test_interrupt_ends_a_waiting_read(port: SerialPort) -> None:
     waker.join()
 
 
+def test_bytes_that_somebody_else_took_are_no_end_of_file(
+    terminal: Terminal, port: SerialPort, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A read that finds nothing any more, since another reader was quicker, does not call the port vanished."""
+    real_wait = port._bell.wait
+
+    def wait_and_lose(timeout_s: float | None) -> bool:
+        there = real_wait(timeout_s)
+        if there:
+            os.read(terminal.near, 16)
+        return there
+
+    monkeypatch.setattr(port._bell, "wait", wait_and_lose)
+    os.write(terminal.far, b"BATT=3700")
+
+    assert port.read_some(TIMEOUT_S) == b""
+
+
 @pytest.mark.parametrize("action", ["read", "write", "break"])
 def test_vanished_port_is_told_at_the_next_call(terminal: Terminal, port: SerialPort, action: str) -> None:
     """A port that vanished while open fails with a sentence, whatever is asked of it next."""

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchrig.errors import InstrumentReplyError, InstrumentTimeout
-from benchrig.wires.visa import VisaWire
+from benchrig.errors import InstrumentLost, InstrumentReplyError, InstrumentTimeout
+from benchrig.wires.message_wire import VisaWire
 
 
 class PieceLane:
@@ -47,7 +47,14 @@ class PieceLane:
 
 
 def _wire(lane: PieceLane, *, end: bytes = b"\n") -> VisaWire:
-    return VisaWire(lane, name="supply", resource="GPIB::5::INSTR", read_termination=end, write_termination=end)
+    return VisaWire(
+        lane,
+        name="supply",
+        resource="GPIB::5::INSTR",
+        read_termination=end,
+        write_termination=end,
+        meaning=lambda error: InstrumentTimeout if isinstance(error, TimeoutError) else InstrumentLost,
+    )
 
 
 def _cut(data: bytes, cuts: list[int]) -> list[bytes]:

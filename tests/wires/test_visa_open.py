@@ -21,7 +21,7 @@ from benchrig.errors import (
     InstrumentReplyError,
     InstrumentTimeout,
 )
-from benchrig.wires import visa
+from benchrig.wires import socket_lane
 from benchrig.wires.visa import FOREIGN_ERRORS, VisaWire, meaning, open_visa
 
 _PATIENCE_S = 20.0
@@ -85,7 +85,7 @@ def _fill_queue(port: int, stack: ExitStack) -> None:
 def test_unconnected_socket_without_an_error_is_found_out() -> None:
     """A socket that is not connected is told from an open one, also when its error was fetched before."""
     with socket.socket() as connection, pytest.raises(OSError, match="not connected"):
-        visa._check_connected(connection)
+        socket_lane.check_connected(connection)
 
 
 def test_manager_that_somebody_closed_is_replaced() -> None:

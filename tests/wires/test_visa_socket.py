@@ -20,7 +20,7 @@ from benchrig.errors import (
     InstrumentReplyError,
     InstrumentTimeout,
 )
-from benchrig.wires import visa
+from benchrig.wires import socket_lane
 from benchrig.wires.visa import MessageWire, open_visa
 
 if TYPE_CHECKING:
@@ -348,7 +348,7 @@ def test_block_with_gaps_below_the_timeout_takes_longer_than_it(
     peer: Peer, wire: MessageWire, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The time-out is for a gap: a slow block may take longer in all."""
-    monkeypatch.setattr(visa._SocketLane, "slowest_bytes_per_s", 1.0)
+    monkeypatch.setattr(socket_lane.SocketLane, "slowest_bytes_per_s", 1.0)
     gate = threading.Event()
 
     def slowly() -> None:
@@ -420,7 +420,7 @@ def test_message_longer_than_the_kernel_buffer_is_sent_whole(peer: Peer, wire: M
 
 def test_peer_that_takes_nothing_is_a_timeout(wire: MessageWire, monkeypatch: pytest.MonkeyPatch) -> None:
     """A message that the instrument does not take ends in a time-out, not in waiting for ever."""
-    monkeypatch.setattr(visa, "_WRITE_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(socket_lane, "WRITE_TIMEOUT_S", 0.1)
 
     with pytest.raises(InstrumentTimeout, match=r"could not be sent.*took no bytes"):
         wire.write(b"x" * 50_000_000)
@@ -443,10 +443,13 @@ def test_terminations_are_set_on_the_session_too(peer: Peer) -> None:
 
 def test_close_ends_the_connection_and_may_be_repeated(peer: Peer, wire: MessageWire) -> None:
     """Closing ends the VISA session, so the peer sees the end of the connection."""
-    wire.close()
+    session = _session_of(peer)  # held, so that its end is not the work of the garbage collector
+
     wire.close()
 
     assert peer.connection.recv(1) == b""
+    with pytest.raises(pyvisa.errors.InvalidSession, match=r"(?i)invalid session"):
+        _ = session.session
 
 
 CLOSED_CALLS = [
