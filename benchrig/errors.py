@@ -15,7 +15,7 @@
     |   |-- PortError              a serial port that cannot be opened, or vanished
     |   `-- RecordError            a journal or report could not be written
     `-- BoardError                 the board broke its protocol: charged to the board
-        |-- BoardOverload          the board holds the supply in its current limit
+        |-- BoardOverload          the board holds the supply in its current limit, or takes none at all
         |-- BoardTimeout           (also a TimeoutError) no complete answer that began after the question
         `-- BoardProtocolError     an answer came and does not follow the profile
 
@@ -107,7 +107,7 @@ class BoardError(BenchrigError):
 
 
 class BoardOverload(BoardError):
-    """The board holds the supply in its current limit."""
+    """The board holds the supply in its current limit, or takes no current at all."""
 
 
 class BoardTimeout(BoardError, TimeoutError):

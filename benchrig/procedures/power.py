@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from benchrig.errors import BoardOverload, InstrumentUnfit
+from benchrig.procedures.first_touch import first_touch
 from benchrig.procedures.terminals import set_battery
 
 if TYPE_CHECKING:
@@ -16,9 +18,12 @@ _POLL_S = 0.01
 def ready(on: OnBench) -> None:
     """Normal limits and nominal voltage; after a check that lost the board, one power cycle on purpose.
 
-    Raises BoardTimeout when the board does not boot after that.
+    A board without power is touched at the low limit first, whatever checks were chosen before this one. Raises
+    BoardTimeout when the board does not boot, and BoardOverload or InstrumentUnfit for what the touch finds.
     """
     power, supply = on.profile.power, on.bench.supply
+    if on.power.on_since_s is None:
+        _touch_first(on)
     if supply.current_limit_a != power.current_limit_a:
         supply.set_limits(current_limit_a=power.current_limit_a, protection_v=power.protection_v)
     on.board.reopen_links()
@@ -26,6 +31,18 @@ def ready(on: OnBench) -> None:
         power_cycle(on)
     elif supply.setpoint_v != power.nominal_v:
         set_battery(on, power.nominal_v, settle_s=0.0)
+
+
+def _touch_first(on: OnBench) -> None:
+    on.board.reopen_links()
+    found = first_touch(on)
+    if found.finding:
+        blame = BoardOverload if found.charged_to == "board" else InstrumentUnfit
+        raise blame(f"{found.finding}; {found.next_action}")
+    on.power.suspect = False
+    if on.power.on_since_s is not None:
+        with on.phases("board"):
+            on.board.wait_for_boot(after_s=on.power.on_since_s)
 
 
 def power_cycle(on: OnBench) -> None:

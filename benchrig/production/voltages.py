@@ -61,7 +61,8 @@ def check_battery_sweep(run: BoardRun, measure: Check) -> None:
         unit="s",
         standard_uncertainty=stamp_uncertainty_s(run.clock),
         at=f"slowest, at {slowest.at}",
-        next_action="look at what the firmware does between question and conversion",
+        next_action="look at what the firmware does between question and conversion; where a question was repeated, "
+        "at noise on the console",
     )
 
 

@@ -39,10 +39,19 @@ class ScriptedConsole:
     asked: list[str] = field(default_factory=list)
     waited: list[tuple[str, float, float, tuple[str, ...]]] = field(default_factory=list)
     done: list[str] = field(default_factory=list)
+    repeats: int = 0
+    will_repeat: int = 0
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How often a question was repeated until now."""
+        return {"repeats": self.repeats}
 
     def ask(self, question: str) -> Answer:
-        """The answer, 0.25 s later."""
+        """The answer, 0.25 s after the last attempt; `will_repeat` attempts before it take 0.5 s each."""
         self.asked.append(question)
+        self.clock.sleep(0.5 * self.will_repeat)
+        self.repeats, self.will_repeat = self.repeats + self.will_repeat, 0
         meaning = self.profile.grammar.classify(self._next(), asked=question)
         assert isinstance(meaning, Answer), meaning
         return meaning
@@ -85,6 +94,10 @@ class ScriptedTap:
         """Where the question begins."""
         return self.marked
 
+    def lines_since(self, mark: int) -> tuple[TapLine, ...]:
+        """The lines behind a mark."""
+        return tuple(self.lines[mark:])
+
     def wait_for(self, pattern: re.Pattern[str], since: int, timeout_s: float) -> TapLine:
         """As the real tap: the first undamaged line behind the mark that matches as a whole."""
         for line in self.lines[since:]:
@@ -105,9 +118,9 @@ class ScriptedTap:
         self.done.append("tap closed")
 
 
-def heard(text: str, *, damaged: bool = False) -> TapLine:
+def heard(text: str, *, damaged: bool = False, at_s: float = 1.0) -> TapLine:
     """A line on the modem UART."""
-    return TapLine(text=text, began_s=1.0, ended_s=1.0, damaged=damaged)
+    return TapLine(text=text, began_s=at_s, ended_s=at_s, damaged=damaged)
 
 
 def shipped() -> BoardProfile:
@@ -238,6 +251,27 @@ def test_frame_whose_line_never_came(lines: list[TapLine]) -> None:
     found = board.frame()
 
     assert (found.handed_port, found.handed, found.modem_line) == (None, None, "")
+
+
+OTHER_SAMPLE = HANDED.replace("750E", "740E")
+REPEATED = [
+    pytest.param([(OTHER_SAMPLE, 100.2), (HANDED, 101.2)], HANDED, id="both attempts were carried out"),
+    pytest.param([(HANDED, 101.2)], HANDED, id="only the last one was"),
+    pytest.param([(OTHER_SAMPLE, 100.2), (OTHER_SAMPLE, 100.7), (HANDED, 101.15)], HANDED, id="three attempts"),
+    pytest.param([(OTHER_SAMPLE, 100.2)], "", id="the answered frame never came"),
+]
+
+
+@pytest.mark.parametrize(("lines", "taken"), REPEATED)
+def test_frame_of_a_repeated_question(lines: list[tuple[str, float]], taken: str) -> None:
+    """After a repeat the frame is the one that goes with the answer, not that of an attempt before: another sample."""
+    tap = ScriptedTap([heard(text, at_s=at_s) for text, at_s in lines])
+    board, console = board_that_says(FRAME, tap=tap)
+    console.will_repeat = 2  # so that the answer begins at 101.15 s
+
+    found = board.frame()
+
+    assert found.modem_line == taken
 
 
 def test_frame_on_another_port() -> None:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from tests.conftest import StartBench
+    from tests.conftest import Simulation, StartBench
 
 
 @pytest.fixture
@@ -24,8 +24,17 @@ def place(tmp_path: Path) -> Iterator[Place]:
 
 
 @pytest.fixture(scope="module")
-def addresses(shared_bench: StartBench, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Addresses of a simulation started by hand, for runs whose checks leave the board alone."""
+def started_by_hand(shared_bench: StartBench, tmp_path_factory: pytest.TempPathFactory) -> tuple[Simulation, Path]:
+    """A simulation started by hand, and the file with its addresses."""
     path = tmp_path_factory.mktemp("bench") / "addresses.json"
-    shared_bench(BENCH, "--scale", "16", "--board", "1=HB-0001", "2=HB-0002", "--addresses", str(path))
+    return shared_bench(BENCH, "--scale", "16", "--board", "1=HB-0001", "2=HB-0002", "--addresses", str(path)), path
+
+
+@pytest.fixture
+def addresses(started_by_hand: tuple[Simulation, Path]) -> Path:
+    """Addresses of a simulation started by hand, for runs whose checks leave the board alone."""
+    simulation, path = started_by_hand
+    ended = simulation.process.poll()
+    said = simulation.process.stderr.read() if ended is not None and simulation.process.stderr else b""
+    assert ended is None, f"the simulation ended by itself (exit {ended}): {said.decode()}"
     return path
