@@ -27,7 +27,7 @@ from benchrig.board.console_link import ConsoleLink
 from benchrig.board.modem_tap import ModemTap
 from benchrig.check import Check
 from benchrig.errors import BenchError, BenchrigError, BoardError, RecordError
-from benchrig.journal import JournalWriter, read_journal
+from benchrig.journal import Journal, JournalWriter, read_journal
 from benchrig.procedures.critical_path import critical_path_s
 from benchrig.procedures.on_bench import OnBench, Phases
 from benchrig.records import (
@@ -109,9 +109,11 @@ class BoardRun:
         self.run = f"{stamp}-{plan.slot}"
         self.journal_path = plan.reports / plan.board / f"{self.run}.jsonl"
         self._journal = JournalWriter(self.journal_path)
-        self.write(self._started())
+        started = self._started()
+        # The report first: killed in between, an old report of this board must not stand beside a new journal.
+        write_report(board_report(Journal((started,))), plan.report_path)
+        self.write(started)
         self._journal.sync()
-        self.write_report()
 
     # ---- begin ---------------------------------------------------------------------------------------
 

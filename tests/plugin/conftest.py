@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from typing import TYPE_CHECKING
 
 import pytest
@@ -13,6 +14,17 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tests.conftest import Simulation, StartBench
+
+
+@pytest.fixture(scope="session", autouse=True)
+def signals_as_in_a_shell() -> Iterator[None]:
+    """Runs start with signals as a shell gives them, even when this test run is told to ignore some (nohup, &)."""
+    ignored = [number for number in (signal.SIGHUP, signal.SIGINT) if signal.getsignal(number) is signal.SIG_IGN]
+    for number in ignored:
+        signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
+    yield
+    for number in ignored:
+        signal.signal(number, signal.SIG_IGN)
 
 
 @pytest.fixture
