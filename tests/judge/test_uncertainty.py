@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -11,6 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchrig.judge.uncertainty import AccuracyTerms, combine, effective_dof, expanded, standard_uncertainty
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # GUM H.1, in nanometre: (standard uncertainty, degrees of freedom). Inputs and u seen in a second file, dof and
 # U99 from memory; all recomputed.
@@ -137,12 +141,20 @@ def test_combine_refuses_what_is_no_reading(readings: list[float], type_b: float
         combine(readings, type_b=type_b)
 
 
-@pytest.mark.parametrize("term", ["of_reading", "of_range", "resolution", "floor"])
+@pytest.mark.parametrize(
+    ("term", "build"),
+    [
+        ("of_reading", lambda value: AccuracyTerms(of_reading=value)),
+        ("of_range", lambda value: AccuracyTerms(of_range=value)),
+        ("resolution", lambda value: AccuracyTerms(resolution=value)),
+        ("floor", lambda value: AccuracyTerms(floor=value)),
+    ],
+)
 @pytest.mark.parametrize("value", [-1e-9, math.nan, math.inf])
-def test_accuracy_terms_refuse_nonsense(term: str, value: float) -> None:
+def test_accuracy_terms_refuse_nonsense(term: str, build: Callable[[float], AccuracyTerms], value: float) -> None:
     """An accuracy below 0 or not finite is refused by name and value."""
     with pytest.raises(ValueError, match=f"accuracy term {term} is {value!r}; accepted: a finite number from 0 up"):
-        AccuracyTerms(**{term: value})
+        build(value)
 
 
 @pytest.mark.parametrize(("value", "range_"), [(math.nan, 1.0), (1.0, math.inf)])
