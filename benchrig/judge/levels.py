@@ -37,6 +37,12 @@ _KEPT_STEPS = 0.75
 _KEPT_VARIANCE = 0.3685
 """Mean square of the smallest 75 % of Gaussian numbers, over that of all of them (arithmetic)."""
 
+_LOW_STATE_SHARE = 0.05
+"""A lowest level that holds for less than this share is no state to rest in, but a dip. Own choice."""
+
+_SAME_STATE = 0.25
+"""A level that is higher than the lowest by no more than this share of it is the same state. Own choice."""
+
 
 class Level(NamedTuple):
     """A cluster of samples: its mean, and its share of all samples."""
@@ -66,6 +72,19 @@ def find_levels(samples: Floats) -> tuple[Level, ...]:
         Level(float(part.mean()), part.size / ordered.size)
         for part in (ordered[first:end] for first, end in itertools.pairwise(cuts))
     )
+
+
+def with_one_rest(levels: tuple[Level, ...]) -> tuple[Level, ...]:
+    """`levels`, lowest first, with dips and near neighbours of the lowest state made one with it."""
+    lowest, *higher = levels
+    while higher and (
+        lowest.share < _LOW_STATE_SHARE or higher[0].mean - lowest.mean <= _SAME_STATE * abs(lowest.mean)
+    ):
+        following = higher.pop(0)
+        share = lowest.share + following.share
+        mean = (lowest.mean * lowest.share + following.mean * following.share) / share
+        lowest = Level(mean, share)
+    return (lowest, *higher)
 
 
 def _cuts(ordered: Floats, *, noise: float, depth: int = 0) -> list[int]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from benchrig.judge.levels import Level, Stretch, find_levels, stretches_above
+from benchrig.judge.levels import Level, Stretch, find_levels, stretches_above, with_one_rest
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -29,12 +29,6 @@ _NO_SAMPLE = 1e30
 _BLOCK = 1 << 16
 _FEWEST_SAMPLES = 32
 _FLOOR_BATCHES = 16
-
-_LOW_STATE_SHARE = 0.05
-"""A lowest level that holds for less than this share is no state to rest in, but a dip. Own choice."""
-
-_SAME_STATE = 0.25
-"""A level that is higher than the lowest by no more than this share of it is the same state. Own choice."""
 
 _SAME_HEIGHT = 0.75
 """Levels above this share of the highest are one thing, such as a transmission that droops. Own choice."""
@@ -164,7 +158,7 @@ def find_sleep(trace: Trace, *, least_periods: int = 3, margin_s: float = 5e-3, 
     if problems:
         return _unjudged_sleep(problems)
     samples = trace.samples_a.astype(np.float64)
-    levels = _states(find_levels(samples))
+    levels = with_one_rest(find_levels(samples))
     found = _stretches(samples, levels, 1, shortest=_in_samples(trace, shortest_s))
     quiet = samples[_outside(samples.size, found, margin=_in_samples(trace, margin_s))]
     if quiet.size < _FEWEST_SAMPLES:
@@ -211,7 +205,7 @@ def find_transmit(trace: Trace, *, shortest_s: float = 2e-3) -> TransmitWindow:
         return TransmitWindow(transmit=None, later=(), transmissions=0, idle_a=None, charge_c=None, problems=problems)
     samples = trace.samples_a.astype(np.float64)
     shortest = _in_samples(trace, shortest_s)
-    idle_a = _states(find_levels(samples))[0].mean
+    idle_a = with_one_rest(find_levels(samples))[0].mean
     highest = [_trimmed(samples, one, resting_a=idle_a) for one in _highest(samples, shortest=shortest)]
     return TransmitWindow(
         transmit=_event(trace, samples, highest[0]) if highest else None,
@@ -244,19 +238,6 @@ def _pulses_after(trace: Trace, samples: Floats, highest: Sequence[Stretch], *, 
 # ---- levels and stretches
 
 
-def _states(levels: tuple[Level, ...]) -> tuple[Level, ...]:
-    """`levels` with dips and near neighbours of the lowest state made one with it."""
-    lowest, *higher = levels
-    while higher and (
-        lowest.share < _LOW_STATE_SHARE or higher[0].mean - lowest.mean <= _SAME_STATE * abs(lowest.mean)
-    ):
-        following = higher.pop(0)
-        share = lowest.share + following.share
-        mean = (lowest.mean * lowest.share + following.mean * following.share) / share
-        lowest = Level(mean, share)
-    return (lowest, *higher)
-
-
 def _stretches(samples: Floats, levels: Sequence[Level], index: int, *, shortest: int) -> tuple[Stretch, ...]:
     """Stretches at the level `index` or above."""
     if not 0 < index < len(levels):
@@ -268,7 +249,7 @@ def _stretches(samples: Floats, levels: Sequence[Level], index: int, *, shortest
 
 def _highest(samples: Floats, *, shortest: int) -> tuple[Stretch, ...]:
     """Stretches at the highest level that holds long enough; none when the current rests all the time."""
-    levels = _states(find_levels(samples))
+    levels = with_one_rest(find_levels(samples))
     index = len(levels)
     while index > 1:
         top_a = levels[index - 1].mean
