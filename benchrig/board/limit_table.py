@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from benchrig.board.checks import CHECKS, USES
 from benchrig.errors import ConfigError
-from benchrig.judge.decision import RULES, Limit
+from benchrig.judge.decision import RULES, Limit, rule_problem
 from benchrig.quantity import base_unit
 from benchrig.toml_reader import nearest
 
@@ -41,7 +41,9 @@ def _limit(section: Section, check: str, value: str) -> Limit | None:
     if low is not None and high is not None and low > high:
         section.problem("low", f"{low:g} is above high = {high:g}")
     source = section.text("source")
-    rule = section.text("rule", default="guarded", accepted=tuple(RULES))
+    rule = section.text("rule", default="guarded")
+    if rule and (problem := rule_problem(rule)):
+        section.problem("rule", f"{problem}{nearest(rule, RULES)}")
     section.finish()
     if len(section.problems) > before:
         return None

@@ -1,13 +1,12 @@
 """Holds a value against a limit under a named decision rule. The one comparator of the project.
 
-Owns `Limit`, the table of decision rules and `judge`. Must not know where a value came from, nor what is done
+Owns `Limit`, the zones of a limit and `judge`. Must not know where a value came from, nor what is done
 about a verdict.
 
-Decision rules after ILAC-G8:09/2019, section 4.2: with the guard band w, a value is accepted inside
-[low + w, high - w]. Simple acceptance is w = 0; the guarded rule is w = U. ILAC-G8's binary rule calls all the
-rest "fail"; here a value that lies within w of a limit, on either side, is *undecided*: this bench can neither
-accept nor reject it. A value that is equal to the limit that decides is inside (ILAC-G8 draws equality as pass).
-Values are compared exactly, as floats in the base unit; no tolerance is added to make something fit.
+The rules are those of `decision_rules`, after ILAC-G8:09/2019, section 4.2. ILAC-G8's binary rule calls whatever
+is not accepted "fail"; here a value within the guard band of a limit, on either side, is *undecided*: this bench
+can neither accept nor reject it. A value that is equal to the limit that decides is inside (ILAC-G8 draws equality
+as pass). Values are compared exactly, as floats in the base unit; no tolerance is added to make something fit.
 """
 
 from __future__ import annotations
@@ -16,36 +15,22 @@ import math
 from dataclasses import KW_ONLY, dataclass, field
 from decimal import Decimal
 from numbers import Real
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 
 from benchrig.errors import ConfigError
+from benchrig.judge.decision_rules import RULE_FORMS, RULES, Rule, find_rule, rule_problem
 from benchrig.quantity import format_quantity, to_base
 from benchrig.records import Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from benchrig.judge.risk import Bands
 
-
-def _no_guard_band(expanded_uncertainty: float) -> float:
-    return 0.0 * expanded_uncertainty
-
-
-def _whole_uncertainty(expanded_uncertainty: float) -> float:
-    return expanded_uncertainty
-
-
-_GUARD_BANDS: dict[str, Callable[[float], float]] = {
-    "simple": _no_guard_band,
-    "guarded": _whole_uncertainty,
-}
-"""Rule name: guard band from the expanded uncertainty. A band must grow with U, or stay; never shrink."""
+__all__ = ["RULES", "RULE_FORMS", "Judgement", "Limit", "Zones", "judge", "rule_problem", "zones"]
 
 _READABLE = 1e15
 """Above this a number is shown with its exponent, not with three hundred digits."""
-
-RULES = tuple(_GUARD_BANDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +49,8 @@ class Limit:
     source: str
     rule: str
     text: str = field(init=False, repr=False, compare=False)
-    guard_band: Callable[[float], float] = field(init=False, repr=False, compare=False)
+    width: float = field(init=False, repr=False, compare=False)
+    rule_bands: Rule = field(init=False, repr=False, compare=False)
     pass_text: str = field(init=False, repr=False, compare=False)
     resolution: float = field(init=False, repr=False, compare=False)
 
@@ -78,10 +64,19 @@ class Limit:
             keep(self, name, None if side is None else to_base(float(side), self.unit)[0])
         keep(self, "unit", to_base(0.0, self.unit)[1])
         # what follows is asked for with every value that is judged, so it is prepared once
-        keep(self, "guard_band", _GUARD_BANDS[self.rule])
+        keep(self, "width", math.inf if self.low is None or self.high is None else self.high - self.low)
+        keep(self, "rule_bands", find_rule(self.rule))
         keep(self, "resolution", _written_resolution(self))
         keep(self, "text", _limit_text(self))
         keep(self, "pass_text", f"inside the limit, {self.text}")
+
+    def bands(self, expanded_uncertainty: float) -> Bands:
+        """Guard bands of the rule on either side of a limit, all in the base unit."""
+        return self.rule_bands(expanded_uncertainty, self.width)
+
+    def guard_band(self, expanded_uncertainty: float) -> float:
+        """The w of the rule: a value passes when it is inside by w or more."""
+        return self.bands(expanded_uncertainty).inner
 
 
 def _problems(limit: Limit) -> list[str]:
@@ -93,8 +88,8 @@ def _problems(limit: Limit) -> list[str]:
     except ValueError as error:
         factor = 1.0
         problems.append(str(error))
-    if limit.rule not in _GUARD_BANDS:
-        problems.append(f"unknown decision rule {limit.rule!r}; known: {', '.join(RULES)}")
+    if rule_problem(limit.rule):
+        problems.append(rule_problem(limit.rule))
     return problems + _side_problems(limit.low, limit.high, factor=factor)
 
 
@@ -109,6 +104,36 @@ def _side_problems(low: float | None, high: float | None, *, factor: float) -> l
     if not wrong and low is not None and high is not None and low > high:
         wrong.append(f"low {low!r} is above high {high!r}; nothing can be inside")
     return wrong
+
+
+class Zones(NamedTuple):
+    """Where values pass: within [accept_low, accept_high]; where they fail: outside of [fail_low, fail_high]."""
+
+    accept_low: float
+    accept_high: float
+    fail_low: float
+    fail_high: float
+
+    @property
+    def nothing_passes(self) -> bool:
+        return self.accept_low > self.accept_high
+
+
+def zones(limit: Limit, *, expanded_uncertainty: float) -> Zones:
+    """Borders of the rule of `limit` at that uncertainty, in the limit's unit; infinite on an open side.
+
+    Raises ValueError for an uncertainty that is no finite number from 0 up.
+    """
+    uncertainty = _as_number(expanded_uncertainty)
+    if uncertainty is None or uncertainty < 0.0:
+        raise ValueError(f"the expanded uncertainty is {expanded_uncertainty!r}; accepted: a finite number from 0 up")
+    return _zones(limit, limit.bands(uncertainty))
+
+
+def _zones(limit: Limit, bands: Bands) -> Zones:
+    low = -math.inf if limit.low is None else limit.low
+    high = math.inf if limit.high is None else limit.high
+    return Zones(low + bands.inner, high - bands.inner, low - bands.outer, high + bands.outer)
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -147,25 +172,26 @@ def judge(value: float | None, *, unit: str, expanded_uncertainty: float, limit:
 
 
 def _compare(limit: Limit, value: float, uncertainty: float) -> Judgement:
-    band = limit.guard_band(uncertainty)
-    low = -math.inf if limit.low is None else limit.low
-    high = math.inf if limit.high is None else limit.high
-    if low + band <= value <= high - band:
+    bands = limit.bands(uncertainty)
+    zones = _zones(limit, bands)
+    if zones.accept_low <= value <= zones.accept_high:
         verdict = Verdict.PASS
         why = limit.pass_text
-    elif low - band <= value <= high + band:
+    elif zones.fail_low <= value <= zones.fail_high:
         verdict = Verdict.UNDECIDED
-        why = _why_undecided(limit, value, band)
+        why = _why_undecided(limit, value, bands.inner)
     else:
         verdict = Verdict.FAIL
-        why = _why_fail(limit, value, band)
+        why = _why_fail(limit, value, bands.outer)
+    low = -math.inf if limit.low is None else limit.low
+    high = math.inf if limit.high is None else limit.high
     return Judgement(
         limit=limit,
         verdict=verdict,
         why=why,
         value=value,
         expanded_uncertainty=uncertainty,
-        guard_band=band,
+        guard_band=bands.inner,
         margin=min(value - low, high - value),
     )
 

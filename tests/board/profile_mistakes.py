@@ -106,7 +106,7 @@ MISTAKES: Final = [
         "rule",
         "limits.rail.voltage.rule",
         "gaurded",
-        "'gaurded' is not one of: simple, guarded (nearest known: guarded)",
+        "unknown decision rule 'gaurded'; known: simple, guarded, ",
     ),
     # required checks
     case(
