@@ -19,7 +19,7 @@ from benchrig.errors import BenchrigError, ConfigError, RecordError
 from benchrig.procedures.critical_path import expected_s
 from benchrig.pytest_plugin.options import BoardPlace, runs_tests
 from benchrig.pytest_plugin.progress import Progress
-from benchrig.pytest_plugin.stop_signals import StopSignals
+from benchrig.pytest_plugin.stop_signals import StopSignals, has_line
 from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, write_summary
 from benchrig.pytest_plugin.workers import ERRORS_KEY, OUTPUT_KEY
 from benchrig.records import CheckFinished, LimitJudged, Verdict
@@ -93,7 +93,9 @@ class BenchRunner:
     def _note_signal(self, name: str) -> None:
         self._session.interrupted = f"interrupted by {name}"
 
+    @pytest.hookimpl(tryfirst=True)
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        excinfo.traceback = excinfo.traceback.filter(has_line)
         self._session.interrupted = self._session.interrupted or f"interrupted: {str(excinfo.value) or 'Ctrl-C'}"
 
     def pytest_internalerror(self, excrepr: object) -> None:

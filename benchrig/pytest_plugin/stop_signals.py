@@ -9,7 +9,7 @@ from __future__ import annotations
 import signal
 import threading
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -67,3 +67,22 @@ class StopSignals:
         self._over = True
         self._on_first(name)
         raise KeyboardInterrupt(name)
+
+
+class Entry(Protocol):
+    """What is asked of an entry of pytest's traceback, whose class pytest does not export."""
+
+    @property
+    def lineno(self) -> int: ...
+
+
+def has_line(entry: Entry) -> bool:
+    """Whether an entry stands on a line of source.
+
+    A signal may hit an instruction that belongs to none (CPython 3.11 and later); pytest's own report of the
+    interruption fails on such an entry, and with it the exit code.
+    """
+    try:
+        return entry.lineno >= 0
+    except TypeError:
+        return False

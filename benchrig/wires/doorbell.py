@@ -42,7 +42,8 @@ class Doorbell:
 
     def wait_aside(self) -> None:
         """The same for a second thread, for ever, and while `stand_back` is on for nothing but a ring."""
-        self._aside.poll()
+        with contextlib.suppress(OSError, ValueError):  # closed meanwhile: that rings, too
+            self._aside.poll()
 
     def stand_back(self, *, on: bool) -> None:
         """Whether bytes are no business of the one that waits aside; bytes that are there when it ends are."""

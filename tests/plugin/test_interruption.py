@@ -84,6 +84,11 @@ def is_on(simulation: Simulation) -> bool:
     return eventually(lambda: simulation.ask("supply", "OUTP? (@1)") == ON)
 
 
+def _begun(journal: Journal) -> Journal | None:
+    """A journal; none when the signal came between its making and its first record, and nothing was run yet."""
+    return journal if journal.records else None
+
+
 def look_at(place: Place, simulation: Simulation, process: subprocess.Popen[bytes], after_s: float) -> End:
     """Wait for the end of a run and look at all it left behind."""
     out, err = process.communicate(timeout=30)
@@ -96,7 +101,7 @@ def look_at(place: Place, simulation: Simulation, process: subprocess.Popen[byte
         output=(out + err).decode(),
         is_off=off,
         left_over=tuple(place.processes()),
-        journal=read_journal(journals[-1]) if journals else None,
+        journal=_begun(read_journal(journals[-1])) if journals else None,
         report=Report.read(report) if report.exists() else None,
     )
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from benchrig.pytest_plugin.stop_signals import StopSignals
+from benchrig.pytest_plugin.stop_signals import StopSignals, has_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -130,3 +130,20 @@ def test_another_thread_installs_nothing() -> None:
     thread.join()
 
     assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_entry_without_a_line_is_left_out() -> None:
+    """An interruption at an instruction of no line is reported all the same, with the entries that have one."""
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt("SIGINT")
+
+    interrupted.__code__ = interrupted.__code__.replace(co_linetable=b"")
+    with pytest.raises(KeyboardInterrupt, match="SIGINT") as caught:
+        interrupted()
+
+    kept = caught.traceback.filter(has_line)
+
+    assert (len(caught.traceback), len(kept)) == (2, 1)
+    caught.traceback = kept
+    assert "KeyboardInterrupt: SIGINT" in str(caught.getrepr(funcargs=True))
