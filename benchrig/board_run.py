@@ -31,8 +31,10 @@ from benchrig.journal import Journal, JournalWriter, read_journal
 from benchrig.procedures.critical_path import critical_path_s
 from benchrig.procedures.on_bench import OnBench, Phases
 from benchrig.records import (
+    Annex,
     CheckFinished,
     CheckStarted,
+    FileKept,
     Happening,
     InstrumentsOpened,
     RunFinished,
@@ -52,6 +54,7 @@ if TYPE_CHECKING:
     from benchrig.bench.bench_file import BenchSpec, SlotSpec
     from benchrig.bench.open_bench import OpenBench
     from benchrig.bench.recorder import CurrentTrace
+    from benchrig.bench_fitness import BenchFitness
     from benchrig.board.board import BoardIdentity
     from benchrig.board.profile import BoardProfile
     from benchrig.clock import ScaledClock
@@ -59,6 +62,15 @@ if TYPE_CHECKING:
     from benchrig.reading import Reading
     from benchrig.records import InstrumentRecord, Record
     from benchrig.report.board_report import BoardReport
+
+
+@dataclass(frozen=True)
+class Found:
+    """A value that one check measured and a later one builds on, in the base unit, such as the floor current."""
+
+    value: float
+    standard_uncertainty: float
+    unit: str
 
 
 @dataclass(frozen=True)
@@ -75,6 +87,7 @@ class RunPlan:
     simulated_faults: tuple[str, ...] = ()
     operator: str = ""
     options: Mapping[str, str] = field(default_factory=dict)
+    fitness: BenchFitness | None = None
 
     @property
     def required(self) -> tuple[str, ...]:
@@ -98,6 +111,7 @@ class BoardRun:
         self.current: Check | None = None
         self.identity: BoardIdentity | None = None
         self.sweep: list[SweepPoint] = []
+        self.found: dict[str, Found] = {}
         self._guard = guard
         self._origin_s = clock.now_s()
         self._origin_wall_s = time.monotonic()
@@ -113,7 +127,15 @@ class BoardRun:
         # The report first: killed in between, an old report of this board must not stand beside a new journal.
         write_report(board_report(Journal((started,))), plan.report_path)
         self.write(started)
+        self._tell_fitness()
         self._journal.sync()
+
+    def _tell_fitness(self) -> None:
+        """What this bench can decide stands in the record before anything is powered."""
+        fitness = self.plan.fitness
+        if fitness is not None:
+            title = f"what this bench can decide, said before power: {fitness.summary()}"
+            self.write(Annex(title=title, lines=fitness.warnings(), at_s=self.now_s()))
 
     # ---- begin ---------------------------------------------------------------------------------------
 
@@ -229,8 +251,14 @@ class BoardRun:
         """Begin a check; the one before it must have ended."""
         self.write(CheckStarted(check=name, at_s=self.now_s(), utc=self.clock.utc().isoformat()))
         self._phases.take()
+        fitness = self.plan.fitness
         self.current = Check(
-            name, self.plan.profile.limits.get(name, {}), write=self.write, now_s=self.now_s, origin_s=self._origin_s
+            name,
+            self.plan.profile.limits.get(name, {}),
+            write=self.write,
+            now_s=self.now_s,
+            origin_s=self._origin_s,
+            vain=fitness.vain.get(name, {}) if fitness else {},
         )
         return self.current
 
@@ -262,6 +290,11 @@ class BoardRun:
         self.checks[name] = finished
         return finished
 
+    def refused(self, name: str) -> str:
+        """Why a check is not even tried on this bench; '' when it can decide something."""
+        lost = self.plan.fitness.lost.get(name) if self.plan.fitness else None
+        return f"this bench cannot do it: {lost}" if lost else ""
+
     def block(self, need: str, why: str) -> None:
         """From now on checks that need this are not run. `need`: power, console, board or bench."""
         self.blocked.setdefault(need, why)
@@ -288,7 +321,13 @@ class BoardRun:
         number = self._traces[name]  # a check that runs a second time keeps a second trace
         path = folder / (f"{name}.npz" if number == 1 else f"{name}-{number}.npz")
         write_trace(path, trace)
-        self.note("trace kept", f"{path.relative_to(self.plan.reports)} sha256 {sha256_of(path)}")
+        self.keep_file("trace", path.stem, path)
+
+    def keep_file(self, kind: str, title: str, path: Path) -> None:
+        """Write down a file beside the journal, with its hash. Raises RecordError when it cannot be read."""
+        check = self.current.name if self.current else ""
+        where = str(path.relative_to(self.plan.reports))
+        self.write(FileKept(kind=kind, title=title, path=where, sha256=sha256_of(path), check=check, at_s=self.now_s()))
 
     # ---- journal -------------------------------------------------------------------------------------
 

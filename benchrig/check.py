@@ -11,14 +11,16 @@ import math
 from typing import TYPE_CHECKING
 
 from benchrig.judge.decision import judge
+from benchrig.judge.parts import budget_of, parts_of
 from benchrig.judge.uncertainty import expanded
 from benchrig.judge.verdicts import worst
 from benchrig.reading import Reading
-from benchrig.records import CheckFinished, FactJudged, LimitJudged, ReadingTaken, Verdict
+from benchrig.records import Annex, CheckFinished, FactJudged, LimitJudged, NotProven, ReadingTaken, Verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
+    from benchrig.judge.budget import Budget
     from benchrig.judge.decision import Limit
     from benchrig.records import Record
 
@@ -27,7 +29,8 @@ _ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict
 
 class Check:
     """Collects what one check found. `write` puts a record into the journal, `now_s` is bench time of the run,
-    and `origin_s` the clock's time at which the run began: readings are stamped by the clock."""
+    and `origin_s` the clock's time at which the run began: readings are stamped by the clock. `vain` names values
+    that this bench cannot decide, and why: whatever is measured of them, they stay undecided."""
 
     def __init__(
         self,
@@ -37,8 +40,10 @@ class Check:
         write: Callable[[Record], None],
         now_s: Callable[[], float],
         origin_s: float = 0.0,
+        vain: Mapping[str, str] | None = None,
     ) -> None:
         self.name = name
+        self._vain = vain or {}
         self.limits = limits
         self.judged: list[LimitJudged | FactJudged] = []
         self._write = write
@@ -63,6 +68,7 @@ class Check:
                 source=reading.source,
                 raw=reading.raw,
                 at_s=reading.at_s - self._origin_s,
+                parts=reading.parts,
             )
         )
         return reading
@@ -75,25 +81,31 @@ class Check:
         unit: str = "",
         standard_uncertainty: float = 0.0,
         dof: float = math.inf,
+        budget: Budget | None = None,
         at: str = "",
         next_action: str = "",
     ) -> Verdict | None:
         """Hold a value (in the base unit `unit`, or a Reading) against the profile's limit of that name.
 
+        Its uncertainty comes from `budget`, from the parts of a Reading, or from `standard_uncertainty` and `dof`.
         `at` tells several values of one name apart ('at 3.60 V'). A value without a limit is written down and
         not judged: None is returned. A value or an uncertainty that is no finite number is undecided.
         """
         name = f"{value_name} {at}".rstrip()
         limit = self.limits.get(value_name)
+        if budget is not None:
+            standard_uncertainty = budget.standard_uncertainty
         if limit is None:
             self._keep(name, value, unit, standard_uncertainty)
             return None
         if isinstance(value, Reading):
             unit, standard_uncertainty = value.unit, value.standard_uncertainty
+            budget = budget or budget_of(value.parts, unit=unit)
             value = value.value
-        uncertainty, k = _expanded(standard_uncertainty, dof)
-        found = judge(value, unit=unit or limit.unit, expanded_uncertainty=uncertainty, limit=limit)
+        uncertainty, k, basis = _expanded(standard_uncertainty, dof, budget)
+        found = judge(value, unit=unit or limit.unit, expanded_uncertainty=uncertainty, limit=limit, coverage_factor=k)
         self._settled.add(value_name)
+        why_vain = self._vain.get(value_name, "")
         return self._judged(
             LimitJudged(
                 check=self.name,
@@ -106,13 +118,23 @@ class Check:
                 high=limit.high,
                 rule=limit.rule,
                 guard_band=found.guard_band,
-                verdict=found.verdict,
-                why=found.why,
-                next_action="" if found.verdict is Verdict.PASS else next_action,
+                verdict=Verdict.UNDECIDED if why_vain else found.verdict,
+                why=f"this bench cannot decide it: {why_vain}" if why_vain else found.why,
+                next_action="" if found.verdict is Verdict.PASS and not why_vain else next_action,
                 limit_source=limit.source,
                 at_s=self._now_s(),
+                parts=parts_of(budget.components) if budget else (),
+                basis=basis,
             )
         )
+
+    def not_proven(self, text: str, *, next_action: str = "") -> None:
+        """Say what this check leaves open though it may pass. The report lists it beside the verdict."""
+        self._write(NotProven(text=text, next_action=next_action, check=self.name, at_s=self._now_s()))
+
+    def annex(self, title: str, lines: Iterable[str]) -> None:
+        """Give the report a table, or a few lines, as they stand: nothing in them is judged."""
+        self._write(Annex(title=title, lines=tuple(lines), check=self.name, at_s=self._now_s()))
 
     def fact(
         self, name: str, *, expected: str, seen: str, holds: bool | None, why: str = "", next_action: str = ""
@@ -218,11 +240,14 @@ def _what(one: LimitJudged | FactJudged) -> str:
     return one.limit if isinstance(one, LimitJudged) else one.fact
 
 
-def _expanded(standard_uncertainty: float, dof: float) -> tuple[float, float]:
-    """Expanded uncertainty and k; an uncertainty that is none stays none, so that nothing passes by it."""
+def _expanded(standard_uncertainty: float, dof: float, budget: Budget | None) -> tuple[float, float, str]:
+    """Expanded uncertainty, k, and where k is from; an uncertainty that is none stays none: nothing passes by it."""
+    if budget is not None:
+        found = budget.expanded()
+        return found.uncertainty, found.k, found.basis
     if not (math.isfinite(standard_uncertainty) and standard_uncertainty >= 0.0):
-        return math.nan, expanded(0.0, dof=dof)[1]
-    return expanded(standard_uncertainty, dof=dof)
+        return math.nan, expanded(0.0, dof=dof)[1], ""
+    return (*expanded(standard_uncertainty, dof=dof), "")
 
 
 def _finite(value: float) -> float | None:

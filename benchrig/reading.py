@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchrig.records import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -10,7 +14,7 @@ class Reading:
     """`value` and `standard_uncertainty` in the base unit `unit`; `raw` is the text or a word on the samples.
 
     `source` names the instrument and input, or the board's answer; `at_s` is bench time; `count` says
-    how many readings the value is the mean of.
+    how many readings the value is the mean of. `parts` are the causes of its uncertainty, as far as they are known.
     """
 
     value: float
@@ -20,3 +24,4 @@ class Reading:
     raw: str
     at_s: float
     count: int = 1
+    parts: tuple[Part, ...] = ()

@@ -85,6 +85,20 @@ class CheckStarted(msgspec.Struct, frozen=True, kw_only=True, tag_field="record"
     utc: str
 
 
+class Part(msgspec.Struct, frozen=True, kw_only=True):
+    """One cause of uncertainty in a reading or a judged value: what `judge.uncertainty.Component` says.
+
+    `standard_uncertainty` in the unit of the cause, `sensitivity` in the result's unit per unit of the cause;
+    `dof` is None for exactly known.
+    """
+
+    name: str
+    standard_uncertainty: float
+    sensitivity: float = 1.0
+    dof: float | None = None
+    shape: str = "normal"
+
+
 class ReadingTaken(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="reading"):
     """One reading as it was taken: value and standard uncertainty in the base unit, and the raw text."""
 
@@ -97,10 +111,14 @@ class ReadingTaken(msgspec.Struct, frozen=True, kw_only=True, tag_field="record"
     source: str
     raw: str
     at_s: float
+    parts: tuple[Part, ...] = ()
 
 
 class LimitJudged(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="judged"):
-    """A value held against a limit of the profile by the named decision rule."""
+    """A value held against a limit of the profile by the named decision rule.
+
+    `parts` are the causes of its uncertainty, if they are known, and `basis` says where the coverage factor is from.
+    """
 
     check: str
     limit: str
@@ -117,6 +135,8 @@ class LimitJudged(msgspec.Struct, frozen=True, kw_only=True, tag_field="record",
     next_action: str = ""
     limit_source: str
     at_s: float
+    parts: tuple[Part, ...] = ()
+    basis: str = ""
 
 
 class FactJudged(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="fact judged"):
@@ -154,6 +174,35 @@ class Happening(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", t
     at_s: float
 
 
+class NotProven(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="not proven"):
+    """What a check that ran leaves open, in a sentence, and what would prove it."""
+
+    text: str
+    next_action: str = ""
+    check: str = ""
+    at_s: float
+
+
+class Annex(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="annex"):
+    """A table or a few lines that a report prints as they stand: nothing in it was judged."""
+
+    title: str
+    lines: tuple[str, ...]
+    check: str = ""
+    at_s: float
+
+
+class FileKept(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="file kept"):
+    """A file beside the journal: a trace or a plot. `path` is relative to the folder of reports."""
+
+    kind: str
+    title: str
+    path: str
+    sha256: str
+    check: str = ""
+    at_s: float
+
+
 class RunFinished(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="run finished"):
     """Last line of a journal. Without it the run was interrupted."""
 
@@ -175,6 +224,9 @@ Record = (
     | FactJudged
     | CheckFinished
     | Happening
+    | NotProven
+    | Annex
+    | FileKept
     | RunFinished
 )
 

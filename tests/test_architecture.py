@@ -20,7 +20,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("procedures",),
     ("journal",),
     ("report",),
-    ("check", "trace_file", "exit_codes", "cautions", "simulated_bench"),
+    ("bench_fitness", "check", "trace_file", "exit_codes", "cautions", "simulated_bench"),
     ("board_run",),
     ("production",),
     ("pytest_plugin", "cli", "__main__"),

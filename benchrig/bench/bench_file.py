@@ -22,7 +22,7 @@ from benchrig.bench.wiring import (
     read_serial,
 )
 from benchrig.errors import ConfigError
-from benchrig.judge.uncertainty import AccuracyTerms
+from benchrig.judge.uncertainty import AccuracyTerms, Conditions
 from benchrig.toml_reader import nearest, read_toml
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature"}
 SERIAL_LINES = ("console", "modem_uart")
+_DAYS_A_YEAR = 365.25
 _ACCURACY_OF = {
     "supply": ("set_voltage", "voltage", "current"),
     "meter": ("voltage", "temperature"),
@@ -59,6 +60,17 @@ class InstrumentSpec:
     calibration_due: date | None
     timeout_s: float
     accuracy: Mapping[str, AccuracyTerms]
+
+    def conditions(self, *, ambient_c: float | None, today: date | None) -> Conditions:
+        """What its readings are taken under. Raises ConfigError for a calibration that lies ahead of `today`."""
+        if self.calibrated is None or today is None:
+            return Conditions(ambient_c=ambient_c)
+        if self.calibrated > today:
+            raise ConfigError(
+                f"instruments.{self.name}.calibrated: {self.calibrated} lies ahead of today, {today}; correct the "
+                "bench file, or this computer's date"
+            )
+        return Conditions(ambient_c=ambient_c, calibration_age_years=(today - self.calibrated).days / _DAYS_A_YEAR)
 
 
 @dataclass(frozen=True)
@@ -99,6 +111,7 @@ class BenchSpec:
     simulation: SimulationSpec | None
     real_cell: bool
     transmitter: str
+    ambient_c: float | None
     instruments: Mapping[str, InstrumentSpec]
     slots: Mapping[str, SlotSpec] = field(default_factory=dict)
 
@@ -112,10 +125,11 @@ def _bench(top: Section, path: Path) -> BenchSpec:
     top.integer("schema", at_least=1, at_most=1)
     simulation = _simulation(top)
     backend = top.text("backend", default="@py")
+    ambient_c = top.optional_number("ambient_c")
     instruments = {
         name: spec
         for name, section in top.sections("instruments")
-        if (spec := _instrument(section, name, backend, path, simulated=simulation is not None))
+        if (spec := _instrument(section, name, backend, path, ambient_c, simulated=simulation is not None))
     }
     listed = _names_of(top, "instruments")
     bench = BenchSpec(
@@ -124,6 +138,7 @@ def _bench(top: Section, path: Path) -> BenchSpec:
         simulation=simulation,
         real_cell=top.boolean("real_cell", default=False),
         transmitter=top.text("transmitter", default="none", accepted=("none", "dummy load", "antenna")),
+        ambient_c=ambient_c,
         instruments=instruments,
         slots={
             name: slot
@@ -156,7 +171,9 @@ def _simulation(top: Section) -> SimulationSpec | None:
     return spec
 
 
-def _instrument(section: Section, name: str, backend: str, path: Path, *, simulated: bool) -> InstrumentSpec | None:
+def _instrument(
+    section: Section, name: str, backend: str, path: Path, ambient_c: float | None, *, simulated: bool
+) -> InstrumentSpec | None:
     kind = section.text("kind", accepted=KINDS)
     table = _table_of(section, kind, path)
     resource = section.text("resource")
@@ -180,6 +197,7 @@ def _instrument(section: Section, name: str, backend: str, path: Path, *, simula
         accuracy={quantity: _accuracy(terms) for quantity, terms in section.sections("accuracy", required=False)},
     )
     _check_accuracy_names(section, spec)
+    _check_conditions(section, spec, ambient_c)
     section.finish()
     return spec if table else None
 
@@ -208,9 +226,37 @@ def _accuracy(section: Section) -> AccuracyTerms:
         of_range=_or_zero(section.number("of_range_percent", default=0.0, at_least=0.0)) / 100.0,
         resolution=_or_zero(section.number("resolution", default=0.0, at_least=0.0)),
         floor=_or_zero(section.number("fixed", default=0.0, at_least=0.0)),
+        of_reading_per_k=_or_zero(section.number("of_reading_percent_per_k", default=0.0, at_least=0.0)) / 100.0,
+        of_range_per_k=_or_zero(section.number("of_range_percent_per_k", default=0.0, at_least=0.0)) / 100.0,
+        band_c=_band_c(section),
+        drift_per_year=_or_zero(section.number("drift_percent_per_year", default=0.0, at_least=0.0)) / 100.0,
     )
     section.finish()
     return terms
+
+
+def _band_c(section: Section) -> tuple[float, float]:
+    """Air temperatures between which the stated accuracy holds as it is."""
+    if not section.has("band_c"):
+        return AccuracyTerms().band_c
+    band = section.numbers("band_c")
+    if len(band) != 2 or not band[0] <= band[1]:
+        section.problem("band_c", f"{list(band)!r}; accepted: two numbers in degrees Celsius, low first")
+        return AccuracyTerms().band_c
+    return band[0], band[1]
+
+
+def _check_conditions(section: Section, spec: InstrumentSpec, ambient_c: float | None) -> None:
+    """A term that needs to know more than the reading is refused where that is not said."""
+    for quantity, terms in spec.accuracy.items():
+        if (terms.of_reading_per_k or terms.of_range_per_k) and ambient_c is None:
+            section.problem(
+                f"accuracy.{quantity}",
+                "it has a temperature coefficient, and nothing says how warm the bench is; "
+                "give ambient_c (degrees Celsius) at the top of the file",
+            )
+        if terms.drift_per_year and spec.calibrated is None:
+            section.problem(f"accuracy.{quantity}", "it drifts with its age; say when it was calibrated: calibrated")
 
 
 def _or_zero(value: float) -> float:
@@ -256,12 +302,8 @@ def _slot(
         },
         solar=wiring.source(solar) if solar else None,
     )
-    for net, needed in (
-        ("meters.terminals", "terminals" in spec.meters),
-        ("serial.console", "console" in spec.serial),
-    ):
-        if not needed:
-            section.problem(net, "this table is missing; without it no value of the board can be compared")
+    if "console" not in spec.serial:
+        section.problem("serial.console", "this table is missing; without it no value of the board can be compared")
     section.finish()
     return spec
 

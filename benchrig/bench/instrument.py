@@ -24,13 +24,16 @@ from benchrig.errors import (
     InstrumentTimeout,
     InstrumentUnfit,
 )
+from benchrig.judge.belief import Believed, believed
+from benchrig.judge.uncertainty import NOT_KNOWN, AccuracyTerms
 from benchrig.protocol import scpi
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable, Sequence
 
     from benchrig.bench.bench_file import InstrumentSpec
     from benchrig.bench.command_table import NumberSetting
+    from benchrig.judge.uncertainty import Component, Conditions
     from benchrig.protocol.scpi import Identity
 
 T = TypeVar("T")
@@ -61,8 +64,10 @@ class Instrument:
         *,
         open_wire: Callable[[InstrumentSpec], MessageWire],
         note: Callable[[str, str], None],
+        conditions: Conditions = NOT_KNOWN,
     ) -> None:
         self.spec = spec
+        self.conditions = conditions
         self.name = spec.name
         self.table = spec.table
         self.identity: Identity | None = None
@@ -80,6 +85,13 @@ class Instrument:
             wait=tenacity.wait_none(),
             reraise=True,
         )
+
+    def believe(
+        self, quantity: str, values: Sequence[float], *, range_: float, beside: Iterable[Component] = ()
+    ) -> Believed:
+        """Mean of readings with the causes of its uncertainty: stated accuracy, scatter, and what is `beside` them."""
+        terms = self.spec.accuracy.get(quantity, AccuracyTerms())
+        return believed(values, range_=range_, terms=terms, conditions=self.conditions, beside=beside)
 
     # ---- session -------------------------------------------------------------------------------------
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import statistics
 from typing import TYPE_CHECKING
 
 from benchrig.errors import ConfigError
-from benchrig.judge.uncertainty import AccuracyTerms, combine, standard_uncertainty
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
@@ -25,6 +23,11 @@ class Meter:
         self.net = net
         self._clock = clock
 
+    @property
+    def name(self) -> str:
+        """What messages call it."""
+        return f"meter {self.instrument.name}"
+
     def read_voltage(self, *, count: int = 1) -> Reading:
         """Mean of `count` readings in volts."""
         return self._read("voltage", count)
@@ -37,16 +40,10 @@ class Meter:
         reading = self._table_reading(quantity)
         at_s = self._clock.now_s()
         taken = [self._one(reading) for _ in range(count)]
-        values = [value for value, _ in taken]
-        type_b = standard_uncertainty(
-            statistics.fmean(values),
-            range_=self.wiring.range,
-            terms=self.instrument.spec.accuracy.get(quantity, AccuracyTerms()),
-        )
-        combined = combine(values, type_b=type_b)
+        found = self.instrument.believe(quantity, [value for value, _ in taken], range_=self.wiring.range)
         raw = ", ".join(raw for _, raw in taken)
         source = f"{self.instrument.name} at {self.net}"
-        return Reading(combined.mean, reading.unit, combined.standard_uncertainty, source, raw, at_s, count)
+        return Reading(found.mean, reading.unit, found.standard_uncertainty, source, raw, at_s, count, found.parts)
 
     def _one(self, reading: NumberReading) -> tuple[float, str]:
         return self.instrument.number(

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from benchrig.bench.instrument import Instrument
 from benchrig.bench.meter import Meter
 from benchrig.bench.ownership import Ownership
 from benchrig.bench.power_guard import OffOrder
+from benchrig.bench.read_back import ReadBackTerminals
 from benchrig.bench.recorder import CurrentRecorder
 from benchrig.bench.supply import Maxima, Supply
 from benchrig.bench.wiring import SIMULATED
@@ -19,9 +20,19 @@ from benchrig.wires.visa import VisaWire, open_visa
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from datetime import date
 
     from benchrig.bench.bench_file import BenchSpec, InstrumentSpec, SlotSpec
     from benchrig.clock import Clock
+    from benchrig.reading import Reading
+
+
+class Terminals(Protocol):
+    """Whatever says how many volts the battery terminals carry: a meter there, or the supply from afar."""
+
+    @property
+    def name(self) -> str: ...
+    def read_voltage(self, *, count: int = 1) -> Reading: ...
 
 
 @dataclass(frozen=True)
@@ -30,7 +41,7 @@ class SlotBench:
 
     slot: str
     supply: Supply
-    terminals: Meter
+    terminals: Terminals
     rail: Meter | None
     thermometer: Meter | None
     recorder: CurrentRecorder | None
@@ -39,11 +50,17 @@ class SlotBench:
 class OpenBench:
     """Owns the instruments of the chosen slots from `open` to `close`."""
 
-    def __init__(self, spec: BenchSpec, slots: tuple[str, ...], addresses: Mapping[str, str]) -> None:
-        """`addresses` holds the resources that a simulated bench announced, by instrument name."""
+    def __init__(
+        self, spec: BenchSpec, slots: tuple[str, ...], addresses: Mapping[str, str], *, today: date | None = None
+    ) -> None:
+        """`addresses` holds the resources that a simulated bench announced, by instrument name.
+
+        `today` tells how old the calibrations are; without it a drift with age cannot be reckoned.
+        """
         self.spec = spec
         self._slots = slots
         self._addresses = addresses
+        self._today = today
         self._instruments: dict[str, Instrument] = {}
         self._stack = ExitStack()
 
@@ -71,10 +88,11 @@ class OpenBench:
             for net, wiring in spec.meters.items()
         }
         recorder = spec.recorder
+        supply = Supply(self._instruments[spec.battery.instrument], spec.battery, maxima, clock, guarded=guarded)
         return SlotBench(
             slot=name,
-            supply=Supply(self._instruments[spec.battery.instrument], spec.battery, maxima, clock, guarded=guarded),
-            terminals=meters["terminals"],
+            supply=supply,
+            terminals=meters.get("terminals") or ReadBackTerminals(supply),
             rail=meters.get("rail"),
             thermometer=meters.get("temperature"),
             recorder=CurrentRecorder(self._instruments[recorder.instrument], recorder, clock) if recorder else None,
@@ -99,7 +117,8 @@ class OpenBench:
     def _open_one(self, name: str, note: Callable[[str, str], None]) -> None:
         spec = self.resolved(name)
         self._stack.enter_context(Ownership(spec.resource, name=f"{spec.kind} {name}"))
-        instrument = Instrument(spec, open_wire=_open_wire, note=note)
+        conditions = spec.conditions(ambient_c=self.spec.ambient_c, today=self._today)
+        instrument = Instrument(spec, open_wire=_open_wire, note=note, conditions=conditions)
         self._stack.callback(instrument.close)
         instrument.open()
         self._instruments[name] = instrument

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchrig.errors import InstrumentReplyError, InstrumentTimeout, InstrumentUnfit
-from benchrig.judge.uncertainty import AccuracyTerms
+from benchrig.judge.uncertainty import NOT_KNOWN, AccuracyTerms, Conditions
 from benchrig.protocol import scpi
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ class CurrentTrace:
     range_a: float
     accuracy: AccuracyTerms
     source: str
+    conditions: Conditions = NOT_KNOWN
 
     @property
     def duration_s(self) -> float:
@@ -89,6 +90,7 @@ class CurrentRecorder:
             range_a,
             self.instrument.spec.accuracy.get("current", AccuracyTerms()),
             self.instrument.name,
+            self.instrument.conditions,
         )
 
     def abort(self) -> None:

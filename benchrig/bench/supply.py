@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from benchrig.errors import InstrumentUnfit, SafetyError
-from benchrig.judge.uncertainty import AccuracyTerms, standard_uncertainty
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
@@ -150,9 +149,9 @@ class Supply:
             suffix=reading.suffix,
             prepare=reading.prepare.format(channel=channel),
         )
-        terms = self.instrument.spec.accuracy.get(quantity, AccuracyTerms())
-        u = standard_uncertainty(value, range_=0.0, terms=terms)
-        return Reading(value, reading.unit, u, f"{self.instrument.name} read-back", raw, at_s)
+        found = self.instrument.believe(quantity, [value], range_=0.0)
+        source = f"{self.instrument.name} read-back"
+        return Reading(value, reading.unit, found.standard_uncertainty, source, raw, at_s, parts=found.parts)
 
     def _throw(self, switch: SwitchSetting, command: str) -> bool:
         channel = self.wiring.channel

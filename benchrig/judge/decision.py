@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 
 from benchrig.errors import ConfigError
-from benchrig.judge.decision_rules import RULE_FORMS, RULES, Rule, find_rule, rule_problem
+from benchrig.judge.decision_rules import NORMAL_COVERAGE_FACTOR, RULE_FORMS, RULES, Rule, find_rule, rule_problem
 from benchrig.quantity import format_quantity, to_base
 from benchrig.records import Verdict
 
@@ -70,9 +70,9 @@ class Limit:
         keep(self, "text", _limit_text(self))
         keep(self, "pass_text", f"inside the limit, {self.text}")
 
-    def bands(self, expanded_uncertainty: float) -> Bands:
-        """Guard bands of the rule on either side of a limit, all in the base unit."""
-        return self.rule_bands(expanded_uncertainty, self.width)
+    def bands(self, expanded_uncertainty: float, k: float = NORMAL_COVERAGE_FACTOR) -> Bands:
+        """Guard bands of the rule on either side of a limit, all in the base unit; `k` is the coverage factor."""
+        return self.rule_bands(expanded_uncertainty, k, self.width)
 
     def guard_band(self, expanded_uncertainty: float) -> float:
         """The w of the rule: a value passes when it is inside by w or more."""
@@ -152,7 +152,14 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     margin: float | None
 
 
-def judge(value: float | None, *, unit: str, expanded_uncertainty: float, limit: Limit) -> Judgement:
+def judge(
+    value: float | None,
+    *,
+    unit: str,
+    expanded_uncertainty: float,
+    limit: Limit,
+    coverage_factor: float = NORMAL_COVERAGE_FACTOR,
+) -> Judgement:
     """Hold `value` ± `expanded_uncertainty`, both in `unit`, against `limit`.
 
     A value or an uncertainty that is no finite number, or an uncertainty below 0, is never a pass: undecided.
@@ -168,11 +175,11 @@ def judge(value: float | None, *, unit: str, expanded_uncertainty: float, limit:
     if uncertainty is None or uncertainty < 0.0:
         why = f"the expanded uncertainty {expanded_uncertainty!r} is no finite number from 0 up"
         return _undecided(limit, why, value=number, uncertainty=None)
-    return _compare(limit, number, uncertainty)
+    return _compare(limit, number, uncertainty, coverage_factor)
 
 
-def _compare(limit: Limit, value: float, uncertainty: float) -> Judgement:
-    bands = limit.bands(uncertainty)
+def _compare(limit: Limit, value: float, uncertainty: float, k: float) -> Judgement:
+    bands = limit.bands(uncertainty, k)
     zones = _zones(limit, bands)
     if zones.accept_low <= value <= zones.accept_high:
         verdict = Verdict.PASS

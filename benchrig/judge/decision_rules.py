@@ -5,7 +5,7 @@ Owns the table of rules and how a name with a number in it is read. Must not kno
 After ILAC-G8:09/2019, section 4.2: with the guard band w, a value is accepted inside [low + w, high - w].
 "simple" is w = 0, "guarded" is w = U, "guarded 0.83" is w = 0.83 U (the factor 1.65 / 2 of ISO 14253-1, from
 memory). "risk 2 %" accepts what is outside with a probability of 2 % at most, and rejects what is inside with 2 %
-at most (JCGM 106:2012, no prior); its bands come from the standard uncertainty, taken as U / 2.
+at most (JCGM 106:2012, no prior); its bands come from the standard uncertainty, which is U by its coverage factor.
 """
 
 from __future__ import annotations
@@ -18,24 +18,25 @@ from typing import NamedTuple
 
 from benchrig.judge.risk import Bands, risk_limited_bands
 
-_COVERAGE_FACTOR = 2.0
-"""By which U becomes a standard uncertainty: U covers 95.45 %, as two standard deviations of a normal do."""
+NORMAL_COVERAGE_FACTOR = 2.0
+"""By which U becomes a standard uncertainty where nothing else is said: U covers 95.45 %, a normal's two."""
 
-Rule = Callable[[float, float], Bands]
-"""Guard bands from the expanded uncertainty and the width of the tolerance. They grow with U, or stay."""
+Rule = Callable[[float, float, float], Bands]
+"""Guard bands from the expanded uncertainty, its coverage factor, and the width of the tolerance.
+They grow with U, or stay."""
 
 
-def _no_bands(expanded_uncertainty: float, width: float) -> Bands:
+def _no_bands(expanded_uncertainty: float, k: float, width: float) -> Bands:
     return Bands(0.0, 0.0)
 
 
-def _share_of_uncertainty(expanded_uncertainty: float, width: float, *, factor: float) -> Bands:
+def _share_of_uncertainty(expanded_uncertainty: float, k: float, width: float, *, factor: float) -> Bands:
     band = min(factor * expanded_uncertainty, sys.float_info.max)  # a record cannot hold infinity
     return Bands(band, band)
 
 
-def _limited_risk(expanded_uncertainty: float, width: float, *, risk: float) -> Bands:
-    return risk_limited_bands(risk, standard_uncertainty=expanded_uncertainty / _COVERAGE_FACTOR, width=width)
+def _limited_risk(expanded_uncertainty: float, k: float, width: float, *, risk: float) -> Bands:
+    return risk_limited_bands(risk, standard_uncertainty=expanded_uncertainty / k, width=width)
 
 
 _RULES: dict[str, Rule] = {

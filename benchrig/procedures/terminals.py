@@ -53,8 +53,8 @@ def _compare_read_back(on: OnBench, terminals: Reading) -> None:
     allowed_v = on.profile.sweep.terminal_tolerance_v + _READ_BACK_RATIO * terminals.value
     if abs(read_back.value - terminals.value) > allowed_v:
         raise InstrumentUnfit(
-            f"supply {on.bench.supply.instrument.name} reads back {read_back.value:.4f} V, meter "
-            f"{on.bench.terminals.instrument.name} sees {terminals.value:.4f} V at the terminals (accepted: within "
+            f"supply {on.bench.supply.instrument.name} reads back {read_back.value:.4f} V, "
+            f"{on.bench.terminals.name} sees {terminals.value:.4f} V at the terminals (accepted: within "
             f"{allowed_v:.3f} V); one of the two is wrong: check both against a third, and the wiring",
             on.bench.supply.instrument.name,
         )

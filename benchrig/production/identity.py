@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from benchrig.errors import BoardError
 from benchrig.procedures.power import ready
-from benchrig.production.stamps import stamp_uncertainty_s
+from benchrig.procedures.stamps import stamp_uncertainty_s
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:

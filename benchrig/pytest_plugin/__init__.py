@@ -42,12 +42,13 @@ def pytest_configure(config: pytest.Config) -> None:
     try:
         options = read_options(config)
         refuse_too_many_workers(config, options)
+        session = BenchSession(options)
     except ConfigError as wrong:
         raise pytest.UsageError(wrong.message) from None
     if workers_asked_for(config):
         config.pluginmanager.register(BenchController(options), "benchrig-controller")
     else:
-        config.pluginmanager.register(BenchRunner(config, BenchSession(options)), "benchrig-runner")
+        config.pluginmanager.register(BenchRunner(config, session), "benchrig-runner")
 
 
 @pytest.hookimpl(trylast=True)

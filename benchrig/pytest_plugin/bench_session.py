@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 from benchrig.bench.open_bench import OpenBench
 from benchrig.bench.power_guard import PowerGuard
+from benchrig.bench_fitness import Eyes, bench_fitness
 from benchrig.board_run import BoardRun, RunPlan
 from benchrig.clock import ScaledClock
 from benchrig.errors import BenchError, BenchrigError
+from benchrig.procedures.stamps import scaled_stamp_uncertainty_s
 from benchrig.records import RunState
 from benchrig.simulated_bench import Addresses, SimulatedBench
 
 if TYPE_CHECKING:
+    from benchrig.bench_fitness import BenchFitness
     from benchrig.pytest_plugin.options import BenchOptions, BoardPlace
     from benchrig.records import InstrumentRecord
 
@@ -24,8 +27,10 @@ class BenchSession:
     """Owns everything that a pytest run has open. `close` is safe at any time, any number of times."""
 
     def __init__(self, options: BenchOptions) -> None:
+        """Says what the bench can decide before anything is opened. Raises ConfigError."""
         self.options = options
         self.clock = ScaledClock(options.scale)
+        self.fitness = {place.slot: self._fitness(place) for place in options.boards}
         self.runs: dict[str, BoardRun] = {}
         self.interrupted = ""
         self._simulation: SimulatedBench | None = None
@@ -33,6 +38,12 @@ class BenchSession:
         self._bench: OpenBench | None = None
         self._instruments: tuple[InstrumentRecord, ...] = ()
         self._spare_guard: PowerGuard | None = None
+
+    def _fitness(self, place: BoardPlace) -> BenchFitness:
+        bench = self.options.bench
+        stamp_u_s = scaled_stamp_uncertainty_s(self.options.scale)
+        today = self.clock.utc().date()
+        return bench_fitness(Eyes(bench, bench.slots[place.slot], place.profile, stamp_u_s, today))
 
     def start_processes(self) -> None:
         """Start the simulated bench and the first power guard; their imports overlap with pytest's collection."""
@@ -101,6 +112,7 @@ class BenchSession:
             suite_sha256=suite_sha256,
             simulated_faults=options.faults,
             operator=options.operator,
+            fitness=self.fitness[place.slot],
             options={f"source of {name}": source for name, source in options.sources.items()},
         )
 
@@ -117,7 +129,8 @@ class BenchSession:
     def _opened(self, run: BoardRun) -> OpenBench:
         if self._bench is None:
             slots = tuple(place.slot for place in self.options.boards)
-            bench = OpenBench(self.options.bench, slots, self._found_addresses().instruments)
+            today = self.clock.utc().date()
+            bench = OpenBench(self.options.bench, slots, self._found_addresses().instruments, today=today)
             self._instruments = bench.open(lambda kind, text: self._note(run, kind, text))
             self._bench = bench
         return self._bench

@@ -173,7 +173,7 @@ class BenchRunner:
         self._progress.start(name, place.serial)
         try:
             run = self._session.runs.get(place.slot) or self._begin(place, name)
-            why = _why_not(run, needs, always=always)
+            why = run.refused(name) or _why_not(run, needs, always=always)
             if why:
                 self._progress.end(run.not_run(name, why))
                 pytest.skip(f"not run: {why}")
@@ -277,6 +277,9 @@ class BenchRunner:
             spec = bench.instruments[name]
             due = f", calibration due {spec.calibration_due}" if spec.calibration_due else ", no calibration date"
             lines.append(f"{spec.kind} {name}: {spec.maker} {spec.model} serial {spec.serial}{due}")
+        for slot, fitness in self._session.fitness.items():
+            lines.append(f"slot {slot}: what this bench can decide: {fitness.summary()}")
+            lines += [f"  {warning}" for warning in fitness.warnings()]
         return lines + [f"caution: {caution}" for caution in cautions(bench)]
 
     def pytest_report_teststatus(self, report: pytest.TestReport) -> tuple[str, str, str] | None:

@@ -23,11 +23,14 @@ if TYPE_CHECKING:
 
     from benchrig.journal import Journal
     from benchrig.records import (
+        Annex,
         CheckFinished,
         FactJudged,
+        FileKept,
         Happening,
         InstrumentRecord,
         LimitJudged,
+        NotProven,
         ReadingTaken,
         RunFinished,
         RunStarted,
@@ -73,6 +76,9 @@ class BoardReport:
     instruments: tuple[InstrumentRecord, ...] = ()
     checks: tuple[CheckReport, ...] = ()
     events: tuple[Happening, ...] = ()
+    not_proven: tuple[NotProven, ...] = ()
+    annexes: tuple[Annex, ...] = ()
+    files: tuple[FileKept, ...] = ()
     state: RunState
     state_why: str = ""
     verdict: BoardVerdict
@@ -117,6 +123,9 @@ def board_report(journal: Journal) -> BoardReport:
         instruments=run.instruments,
         checks=tuple(checks),
         events=tuple(run.events),
+        not_proven=tuple(run.not_proven),
+        annexes=tuple(run.annexes),
+        files=tuple(run.files),
         state=state,
         state_why=_state_why(run),
         verdict=_board_verdict(checks, required=required, state=state, problems=run.problems),

@@ -180,6 +180,11 @@ def _run_lines(report: BoardReport) -> Iterable[str]:
     for event in report.events:
         charged = f" (charged to {event.charged_to})" if event.charged_to else ""
         yield f"event at {event.at_s:.3f} s: {event.kind}{charged}: {event.text}"
+    for one in report.not_proven:
+        yield f"not proven: {one.check}: {one.text}; next: {one.next_action}"
+    for annex in report.annexes:
+        yield annex.title
+        yield from (f"  {line}" for line in annex.lines)
 
 
 def _seconds(duration_s: float) -> str:

@@ -9,13 +9,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from benchrig.records import (
+    Annex,
     CheckFinished,
     CheckStarted,
     FactJudged,
+    FileKept,
     Happening,
     InstrumentRecord,
     InstrumentsOpened,
     LimitJudged,
+    NotProven,
     ReadingTaken,
     RunFinished,
     RunStarted,
@@ -48,6 +51,9 @@ class SortedRun:
     instruments: tuple[InstrumentRecord, ...] = ()
     attempts: list[Attempt] = field(default_factory=list)
     events: list[Happening] = field(default_factory=list)
+    not_proven: list[NotProven] = field(default_factory=list)
+    annexes: list[Annex] = field(default_factory=list)
+    files: list[FileKept] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     newest: dict[str, Attempt] = field(default_factory=dict)
 
@@ -113,8 +119,21 @@ def _file(run: SortedRun, record: Record) -> None:
             run.finish(record)
         case Happening():
             _file_event(run, record)
+        case NotProven() | Annex() | FileKept():
+            _file_aside(run, record)
         case RunFinished():
             run.finished = run.finished or record
+
+
+def _file_aside(run: SortedRun, record: NotProven | Annex | FileKept) -> None:
+    """What stands beside the verdicts."""
+    match record:
+        case NotProven():
+            run.not_proven.append(record)
+        case Annex():
+            run.annexes.append(record)
+        case FileKept():
+            run.files.append(record)
 
 
 def _file_event(run: SortedRun, event: Happening) -> None:

@@ -46,6 +46,10 @@ def _groups(report: BoardReport) -> Iterator[tuple[str, dict[str, str]]]:
         yield "phase_s", {phase: repr(duration) for phase, duration in report.phases_s.items()}
     for check in report.checks:
         yield from _check_groups(check)
+    for one in report.not_proven:
+        yield "not_proven", {"text": one.text, "next_action": one.next_action}
+    for file in report.files:
+        yield f"file.{file.title}", {"kind": file.kind, "path": file.path, "sha256": file.sha256}
 
 
 def _named(prefix: str, values: dict[str, str]) -> Iterable[tuple[str, dict[str, str]]]:
@@ -107,9 +111,18 @@ def _limit_fields(judged: LimitJudged) -> dict[str, str]:
         "coverage_factor": repr(judged.coverage_factor),
         "verdict": judged.verdict.value,
         "rule": judged.rule,
+        "coverage_basis": judged.basis,
+        "largest_part": _largest(judged),
         "guard_band": repr(judged.guard_band),
         "limit_source": judged.limit_source,
     }
+
+
+def _largest(judged: LimitJudged) -> str:
+    """The cause that adds most to the uncertainty."""
+    return (
+        max(judged.parts, key=lambda one: abs(one.sensitivity * one.standard_uncertainty)).name if judged.parts else ""
+    )
 
 
 def _fact_fields(judged: FactJudged) -> dict[str, str]:

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from benchrig.records import FactJudged
     from benchrig.report.board_report import BoardReport, CheckReport
 
-_HEADINGS = ("check / what", "measured", "limits", "verdict", "time")
-_VERDICT_COLUMN, _TIME_COLUMN = 3, 4
+_HEADINGS = ("check / what", "measured", "limits", "rule", "verdict", "time")
+_RULE_COLUMN, _VERDICT_COLUMN, _TIME_COLUMN = 3, 4, 5
 _ELSEWHERE = "between the phases"
-_ROUTINE = frozenset(("trace kept", "link released", "link opened again"))
+_ROUTINE = frozenset(("link released", "link opened again"))
 """Events that every good run has; the journal keeps them, a reader of the terminal need not."""
 
 
@@ -38,6 +38,9 @@ def board_table(report: BoardReport, *, width: int = 110, paint: Callable[[str, 
         _judged_lines(report, width=width, paint=paint),
         _time_lines(report),
         _event_lines(report, width=width),
+        *_annex_sections(report),
+        _file_lines(report),
+        _not_proven_lines(report, width=width),
         _not_passed_lines(report, width=width),
         [one_line(f"output after the run: {report.output_off or 'not recorded'}")],
         [paint(verdict_line(report), report.verdict.verdict)],
@@ -68,7 +71,9 @@ def _verdict_words(report: BoardReport) -> str:
 
 def _pass_words(report: BoardReport) -> str:
     count, waived = len(set(report.required)), len(report.verdict.waived)
-    return f"PASS, {count} of {count} required checks{f', {waived} of them waived' if waived else ''}"
+    open_ = len(report.not_proven)
+    left = f"; {open_} {'thing' if open_ == 1 else 'things'} not proven, named above" if open_ else ""
+    return f"PASS, {count} of {count} required checks{f', {waived} of them waived' if waived else ''}{left}"
 
 
 def _header_lines(report: BoardReport) -> list[str]:
@@ -88,11 +93,11 @@ def _header_lines(report: BoardReport) -> list[str]:
 
 def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verdict], str]) -> list[str]:
     rows = [_judged_cells(judged) for check in report.checks for judged in check.judged]
-    rows += [("", "", "", check.verdict.value, seconds_text(check.duration_s)) for check in report.checks]
+    rows += [("", "", "", "", check.verdict.value, seconds_text(check.duration_s)) for check in report.checks]
     widths = column_widths(
         [_HEADINGS, *rows],
         width=width,
-        fixed=frozenset((_VERDICT_COLUMN, _TIME_COLUMN)),
+        fixed=frozenset((_RULE_COLUMN, _VERDICT_COLUMN, _TIME_COLUMN)),
     )
     right = frozenset((_TIME_COLUMN,))
     lines = row_lines(_HEADINGS, widths, right=right)
@@ -123,10 +128,10 @@ def _check_lines(check: CheckReport, widths: Sequence[int], *, paint: Callable[[
 
 def _judged_cells(judged: LimitJudged | FactJudged) -> tuple[str, ...]:
     if isinstance(judged, LimitJudged):
-        what, measured, limits = judged.limit, measured_text(judged), limits_text(judged)
+        what, measured, limits, rule = judged.limit, measured_text(judged), limits_text(judged), judged.rule
     else:
-        what, measured, limits = judged.fact, judged.seen, judged.expected
-    return f"  {one_line(what)}", one_line(measured), one_line(limits), judged.verdict.value, ""
+        what, measured, limits, rule = judged.fact, judged.seen, judged.expected, ""
+    return f"  {one_line(what)}", one_line(measured), one_line(limits), one_line(rule), judged.verdict.value, ""
 
 
 def _time_lines(report: BoardReport) -> list[str]:
@@ -161,6 +166,24 @@ def _event_lines(report: BoardReport, *, width: int) -> list[str]:
     return lines
 
 
+def _annex_sections(report: BoardReport) -> list[list[str]]:
+    """Tables that a check laid out itself: each line as it stands."""
+    return [[one_line(one.title), *(f"  {one_line(line)}".rstrip() for line in one.lines)] for one in report.annexes]
+
+
+def _file_lines(report: BoardReport) -> list[str]:
+    lines = [one_line(f"  {one.kind} {one.title}: {one.path}") for one in report.files]
+    return ["files beside the journal", *lines] if lines else []
+
+
+def _not_proven_lines(report: BoardReport, *, width: int) -> list[str]:
+    lines: list[str] = []
+    for one in report.not_proven:
+        lines += paragraph(one_line(f"{one.check}: {one.text}" if one.check else one.text), width=width, indent="  ")
+        lines += _reason_lines("", one.next_action, width=width)
+    return ["not proven by this run", *lines] if lines else []
+
+
 def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
     lines: list[str] = []
     for check in report.not_passed:
@@ -176,7 +199,7 @@ def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
 
 
 def _violation(judged: LimitJudged | FactJudged) -> str:
-    what, measured, limits, verdict, _ = _judged_cells(judged)
+    what, measured, limits, _, verdict, _ = _judged_cells(judged)
     wanted = "limits" if isinstance(judged, LimitJudged) else "expected"
     return f"{what.strip()}: {measured}, {wanted} {limits}: {verdict}"
 

@@ -32,7 +32,7 @@ BAD_EDITS = [
     pytest.param(
         "real_cell = false",
         "colour = 1",
-        "colour: unknown key (known here: backend, instruments, name, real_cell, schema, simulation, slots, "
+        "colour: unknown key (known here: ambient_c, backend, instruments, name, real_cell, schema, simulation, slots, "
         "transmitter)",
         id="unknown key with none near",
     ),
@@ -177,10 +177,17 @@ BAD_EDITS = [
         id="unknown net",
     ),
     pytest.param(
-        'terminals = { instrument = "meter", channel = 101, range = 10.0 }\n',
-        "",
-        "slots.1.meters.terminals: this table is missing; without it no value of the board can be compared",
-        id="no meter at the terminals",
+        "voltage = { of_reading_percent = 0.0035, of_range_percent = 0.0007, resolution = 1e-6 }",
+        "voltage = { of_reading_percent = 0.0035, of_reading_percent_per_k = 0.0005 }",
+        "instruments.meter.accuracy.voltage: it has a temperature coefficient, and nothing says how warm the bench is; "
+        "give ambient_c (degrees Celsius) at the top of the file",
+        id="temperature coefficient without a temperature",
+    ),
+    pytest.param(
+        "voltage = { of_reading_percent = 0.0035, of_range_percent = 0.0007, resolution = 1e-6 }",
+        "voltage = { of_reading_percent = 0.0035, band_c = [28, 18] }",
+        "instruments.meter.accuracy.voltage.band_c: [28.0, 18.0]; accepted: two numbers in degrees Celsius, low first",
+        id="band upside down",
     ),
     pytest.param(
         "[slots.1.recorder]",

@@ -27,18 +27,18 @@ COMPLETE = """\
 board HB-0001, production, run 2031-03-04T08-15-00Z, 2031-03-04T08:15:00+00:00
 profile hay_barn_probe, bench barn bench, SIMULATED: no board was measured
 
-check / what     measured              limits               verdict     time
-----------------------------------------------------------------------------
-identity                                                    pass      0.75 s
-  serial number  HB-0001               HB-0001              pass
-  firmware       2.4.1                 2.4.1                pass
-battery_sweep: battery voltage over the range               pass      4.20 s
-  vbat at 3.3 V  (3.3004 ± 0.0012) V   3.29 V to 3.31 V     pass
-  vbat at 3.6 V  (3.6011 ± 0.0013) V   3.589 V to 3.611 V   pass
-sleep_current: floor current asleep                         pass     12.00 s
-  floor current  (16.40 ± 0.40) µA     at most 20 µA        pass
-siren                                                       pass      0.50 s
-  siren codes    (512.0 ± 2.0) counts  at least 480 counts  pass
+check / what     measured              limits               rule     verdict     time
+-------------------------------------------------------------------------------------
+identity                                                             pass      0.75 s
+  serial number  HB-0001               HB-0001                       pass
+  firmware       2.4.1                 2.4.1                         pass
+battery_sweep: battery voltage over the range                        pass      4.20 s
+  vbat at 3.3 V  (3.3004 ± 0.0012) V   3.29 V to 3.31 V     guarded  pass
+  vbat at 3.6 V  (3.6011 ± 0.0013) V   3.589 V to 3.611 V   guarded  pass
+sleep_current: floor current asleep                                  pass     12.00 s
+  floor current  (16.40 ± 0.40) µA     at most 20 µA        guarded  pass
+siren                                                                pass      0.50 s
+  siren codes    (512.0 ± 2.0) counts  at least 480 counts  guarded  pass
 
 where the time went (18.50 s of bench time)
   recording           10.00 s  54.1 %

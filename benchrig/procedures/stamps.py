@@ -14,4 +14,9 @@ as 0.1 ms on an idle one; a USB adapter adds its latency timer, 1 ms to 16 ms, c
 
 def stamp_uncertainty_s(clock: Clock) -> float:
     """Standard uncertainty of one arrival stamp in bench seconds: rectangular over the possible delay."""
-    return _DELAY_WALL_S * clock.scale / 12**0.5
+    return scaled_stamp_uncertainty_s(clock.scale)
+
+
+def scaled_stamp_uncertainty_s(scale: float) -> float:
+    """The same for a bench that lives `scale` times as fast as the wall clock."""
+    return _DELAY_WALL_S * scale / 12**0.5
