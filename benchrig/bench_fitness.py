@@ -95,6 +95,32 @@ class BenchFitness:
         lines += [f"{name}: not known beforehand" for name in self.unknown]
         return "\n".join([*lines, "", self.summary()]) + "\n"
 
+    def as_data(self) -> dict[str, object]:
+        """The same for a program: plain values, in base units."""
+        return {
+            "limits": [
+                {
+                    "name": row.name,
+                    "unit": row.limit.unit,
+                    "low": row.limit.low,
+                    "high": row.limit.high,
+                    "rule": row.limit.rule,
+                    "expanded_uncertainty": row.expanded_uncertainty,
+                    "ratio": row.ratio if math.isfinite(row.ratio) else None,
+                    "band_share": row.band_share if math.isfinite(row.band_share) else None,
+                    "zone_share": row.zone_share,
+                    "risk_at_limit": row.risk_at_limit,
+                    "verdict": row.usefulness.value,
+                    "why": row.why,
+                    "wanted_standard_uncertainty": row.wanted_uncertainty,
+                    "would_do": list(row.would_do),
+                }
+                for row in self.all_rows
+            ],
+            "lost": dict(self.lost),
+            "unknown": list(self.unknown),
+        }
+
     def summary(self) -> str:
         """One line: how many limits can be decided, and how many checks are lost."""
         count = {kind: sum(row.usefulness is kind for row in self.all_rows) for kind in Usefulness}

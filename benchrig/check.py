@@ -120,7 +120,7 @@ class Check:
                 guard_band=found.guard_band,
                 verdict=Verdict.UNDECIDED if why_vain else found.verdict,
                 why=f"this bench cannot decide it: {why_vain}" if why_vain else found.why,
-                next_action="" if found.verdict is Verdict.PASS and not why_vain else next_action,
+                next_action=_next_action(found.verdict, next_action, vain=bool(why_vain)),
                 limit_source=limit.source,
                 at_s=self._now_s(),
                 parts=parts_of(budget.components) if budget else (),
@@ -234,6 +234,13 @@ class Check:
         self.judged.append(record)
         self._write(record)
         return record.verdict
+
+
+def _next_action(verdict: Verdict, next_action: str, *, vain: bool) -> str:
+    """What to do about a value that did not pass: look at the board, or where the bench is too coarse, at that."""
+    if vain:
+        return "measure it with an instrument or range that can decide it, as said before power"
+    return "" if verdict is Verdict.PASS else next_action
 
 
 def _what(one: LimitJudged | FactJudged) -> str:

@@ -90,6 +90,53 @@ def _number(value: float | None) -> str:
     return "none" if value is None else f"{value:.12g}"
 
 
+def _fitness(arguments: argparse.Namespace) -> int:
+    from benchrig.bench.bench_file import read_bench_file  # noqa: PLC0415
+    from benchrig.bench_fitness import Eyes, bench_fitness  # noqa: PLC0415
+    from benchrig.board.profile import read_board_profile  # noqa: PLC0415
+    from benchrig.clock import ScaledClock  # noqa: PLC0415
+    from benchrig.errors import ConfigError  # noqa: PLC0415
+    from benchrig.procedures.stamps import scaled_stamp_uncertainty_s  # noqa: PLC0415
+
+    bench = read_bench_file(arguments.bench)
+    scale = bench.simulation.scale if bench.simulation else 1.0
+    if arguments.slot is not None and arguments.slot not in bench.slots:
+        known = ", ".join(bench.slots)
+        raise ConfigError(f"--slot {arguments.slot}: no such slot in {arguments.bench}; it has: {known}")
+    found = {}
+    for name in [arguments.slot] if arguments.slot else bench.slots:
+        slot = bench.slots[name]
+        profile = read_board_profile(arguments.profile or slot.profile)
+        today = ScaledClock(1.0).utc().date()
+        found[name] = bench_fitness(Eyes(bench, slot, profile, scaled_stamp_uncertainty_s(scale), today))
+    if arguments.json:
+        print(json.dumps({f"slot {name}": fitness.as_data() for name, fitness in found.items()}, indent=2))
+    else:
+        print("\n".join(f"{bench.name}, slot {name}\n\n{fitness.table()}" for name, fitness in found.items()), end="")
+    whole = all(not fitness.lost and not fitness.vain for fitness in found.values())
+    return 0 if whole else _NOT_PASSED
+
+
+def _budget(arguments: argparse.Namespace) -> int:
+    from benchrig.errors import ConfigError  # noqa: PLC0415
+    from benchrig.journal import read_journal  # noqa: PLC0415
+    from benchrig.report.board_report import board_report  # noqa: PLC0415
+    from benchrig.report.budget_tables import budget_tables  # noqa: PLC0415
+
+    if not arguments.journal.is_file():
+        raise ConfigError(f"journal {arguments.journal}: there is no such file; give a .jsonl file of reports/BOARD/")
+    report = board_report(read_journal(arguments.journal))
+    text = budget_tables(report, check=arguments.check or "", value=arguments.value or "")
+    if not text:
+        known = ", ".join(check.name for check in report.checks) or "none"
+        raise ConfigError(
+            f"journal {arguments.journal}: no value of check {arguments.check or 'any'}, name "
+            f"{arguments.value or 'any'}; checks there: {known}"
+        )
+    print(text)
+    return 0
+
+
 def _tables(arguments: argparse.Namespace) -> int:
     from benchrig.bench.command_table import TABLES, read_command_table, shipped_tables  # noqa: PLC0415
 
@@ -123,6 +170,15 @@ def _parser() -> argparse.ArgumentParser:
     payload.add_argument("profile", type=Path, help="board profile (.toml)")
     payload.add_argument("hex", nargs="?", help="payload in hexadecimal; without it the field map is described")
     payload.add_argument("--port", type=int, help="port that the payload came on (default: the map's)")
+    fit = _command(commands, "fitness", _fitness, "say without hardware what a bench can decide of a board profile")
+    fit.add_argument("bench", type=Path, help="bench file (.toml)")
+    fit.add_argument("--profile", type=Path, metavar="FILE", help="board profile (default: the one of each slot)")
+    fit.add_argument("--slot", metavar="NAME", help="this slot alone")
+    fit.add_argument("--json", action="store_true", help="as JSON")
+    budget = _command(commands, "budget", _budget, "print the uncertainty budgets of a run: which cause dominates")
+    budget.add_argument("journal", type=Path, help="journal of a run (.jsonl)")
+    budget.add_argument("--check", metavar="NAME", help="this check alone")
+    budget.add_argument("--value", metavar="NAME", help="values and readings whose name begins so")
     tables = _command(commands, "tables", _tables, "list the command tables for instruments that come along")
     tables.add_argument("--json", action="store_true", help="as JSON")
     commands.add_parser(_SIMULATE, help="start the simulated bench by hand (simulate --help tells its options)")
@@ -159,6 +215,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BenchrigError as wrong:
         print(wrong.message, file=sys.stderr)
         return 12
+    except BrokenPipeError:  # who read the output has seen enough; what is still buffered goes nowhere
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
 
 
 if __name__ == "__main__":

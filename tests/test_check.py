@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from benchrig.check import Check
 from benchrig.clock import FakeClock
 from benchrig.journal import JournalWriter, read_journal
+from benchrig.judge.budget import Budget
 from benchrig.judge.decision import Limit
+from benchrig.judge.uncertainty import Component
 from benchrig.procedures.on_bench import Phases
 from benchrig.reading import Reading
-from benchrig.records import CheckFinished, FactJudged, LimitJudged, ReadingTaken, Verdict
+from benchrig.records import Annex, CheckFinished, FactJudged, LimitJudged, NotProven, Part, ReadingTaken, Verdict
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -346,3 +348,83 @@ def test_end_is_the_last_record() -> None:
         (LimitJudged, 1.0),
         (CheckFinished, 2.0),
     ]
+
+
+def test_budget_gives_uncertainty_factor_and_causes() -> None:
+    """A value judged by a budget keeps its causes, its coverage factor and where that is from (EA-4/02 S9: 1.65)."""
+    bench = Bench(limit("level", rule="guarded"))
+    budget = Budget(
+        [Component.within("range", half_width=0.3), Component("noise", standard_uncertainty=0.01)], unit="V"
+    )
+    bench.check("level", 3.0, unit="V", budget=budget)
+    (judged,) = bench.of(LimitJudged)
+    assert isinstance(judged, LimitJudged)
+
+    assert judged.coverage_factor == pytest.approx(0.9545 * 3**0.5, abs=2e-4)
+    assert judged.expanded_uncertainty == pytest.approx(judged.coverage_factor * budget.standard_uncertainty)
+    assert [part.name for part in judged.parts] == ["range", "noise"]
+    assert judged.basis == "rectangular: range dominates"
+
+
+def test_parts_of_a_reading_are_its_budget() -> None:
+    """A reading that knows its causes is judged by them."""
+    bench = Bench(limit("level", rule="guarded"))
+    part = Part(name="meter", standard_uncertainty=0.1, shape="rectangular")
+    bench.check("level", Reading(3.0, "V", 0.1, "meter", "3.0", 0.0, parts=(part,)))
+    (judged,) = bench.of(LimitJudged)
+    assert isinstance(judged, LimitJudged)
+
+    assert judged.parts == (part,)
+    assert judged.coverage_factor < 2.0
+
+
+@pytest.mark.parametrize("value", [3.0, 9.0, 5.0])
+@pytest.mark.parametrize("rule", ["simple", "guarded"])
+def test_vain_values_stay_undecided(value: float, rule: str) -> None:
+    """Whatever is measured of a value that this bench cannot decide, it neither passes nor fails."""
+    clock = FakeClock()
+    written: list[Record] = []
+    check = Check(
+        "blink",
+        {"level": limit("level", rule=rule)},
+        write=written.append,
+        now_s=clock.now_s,
+        vain={"level": "the meter is too coarse"},
+    )
+
+    assert check("level", value, unit="V", standard_uncertainty=0.1) is Verdict.UNDECIDED
+    (judged,) = [record for record in written if isinstance(record, LimitJudged)]
+    assert judged.why == "this bench cannot decide it: the meter is too coarse"
+    assert "instrument or range that can decide it" in judged.next_action
+    assert check.finish({}).verdict is Verdict.UNDECIDED
+
+
+def test_what_is_left_open_is_written_down() -> None:
+    """A check that passes still says what it leaves open, and what stands beside its verdicts."""
+    bench = Bench(limit("level"))
+    bench.check("level", 3.0, unit="V")
+    bench.check.not_proven("the sign of the level", next_action="measure one below zero")
+    bench.check.annex("levels", ["one", "two"])
+
+    assert bench.finish().verdict is Verdict.PASS
+    (left,) = bench.of(NotProven)
+    (annex,) = bench.of(Annex)
+    assert isinstance(left, NotProven)
+    assert isinstance(annex, Annex)
+    assert (left.text, left.next_action, left.check) == ("the sign of the level", "measure one below zero", "blink")
+    assert (annex.title, annex.lines) == ("levels", ("one", "two"))
+
+
+def test_risk_rule_takes_the_factor_into_account() -> None:
+    """A risk is reckoned from the standard uncertainty, whatever factor the expanded one was made with."""
+    wide, narrow = Bench(limit("level", rule="risk 2 %")), Bench(limit("level", rule="risk 2 %"))
+    flat = Budget([Component.within("range", half_width=0.1 * 3**0.5)], unit="V")
+    bell = Budget([Component("noise", standard_uncertainty=0.1)], unit="V")
+    wide.check("level", 4.5, unit="V", budget=flat)
+    narrow.check("level", 4.5, unit="V", budget=bell)
+    bands = [
+        one.guard_band for bench in (wide, narrow) for one in bench.of(LimitJudged) if isinstance(one, LimitJudged)
+    ]
+
+    assert bands[0] == pytest.approx(bands[1])
+    assert bands[0] == pytest.approx(0.1 * 2.0537, rel=1e-3)  # the normal's 98 % point, from memory

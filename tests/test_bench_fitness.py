@@ -1,0 +1,144 @@
+"""Which limits a bench can decide, from two files alone: lost checks, vain values, and what would do better."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from benchrig.bench.bench_file import BenchSpec, read_bench_file
+from benchrig.bench_fitness import BenchFitness, Eyes, bench_fitness
+from benchrig.board.profile import read_board_profile
+from benchrig.cli import main
+from benchrig.errors import ConfigError
+from benchrig.judge.fitness import Usefulness
+from benchrig.judge.uncertainty import AccuracyTerms
+
+BENCHES = Path(__file__).parents[1] / "fixtures/benches"
+STAMP_U_S = 0.0115
+
+
+def fitness_of(bench: BenchSpec, *, today: date | None = None) -> BenchFitness:
+    """Fitness of the bench's first slot."""
+    slot = bench.slots["1"]
+    return bench_fitness(Eyes(bench, slot, read_board_profile(slot.profile), STAMP_U_S, today))
+
+
+def bench(name: str) -> BenchSpec:
+    return read_bench_file(BENCHES / f"{name}.toml")
+
+
+def with_meter(spec: BenchSpec, terms: AccuracyTerms) -> BenchSpec:
+    """The bench with another meter."""
+    meter = replace(spec.instruments["meter"], accuracy={**spec.instruments["meter"].accuracy, "voltage": terms})
+    return replace(spec, instruments={**spec.instruments, "meter": meter})
+
+
+def row(found: BenchFitness, name: str) -> tuple[Usefulness, str]:
+    chosen = next(one for one in found.all_rows if one.name == name)
+    return chosen.usefulness, chosen.why
+
+
+@pytest.mark.parametrize("name", ["simulated", "simulated-single-inputs"])
+def test_whole_benches_lose_nothing(name: str) -> None:
+    """The benches that come along can decide every limit of the demo board."""
+    found = fitness_of(bench(name))
+
+    assert not found.lost
+    assert not found.vain
+    limits = read_board_profile(bench(name).slots["1"].profile).limits
+    assert len(found.all_rows) + len(found.unknown) == sum(map(len, limits.values()))
+
+
+def test_without_a_recorder() -> None:
+    """A bench without a current recorder loses the checks of currents, each with what to wire."""
+    found = fitness_of(bench("simulated-no-recorder"))
+
+    assert {"floor_current", "transmit"} <= set(found.lost)
+    assert "slots.N.recorder" in found.lost["floor_current"]
+    assert "rail" not in found.lost
+
+
+def test_supply_alone() -> None:
+    """With a coarse read-back for its only eye, a bench says which values no reading of it can decide."""
+    found = fitness_of(bench("simulated-supply-only"))
+
+    assert {"rail", "temperature", "floor_current", "transmit"} <= set(found.lost)
+    assert {"error", "gain_error", "offset"} <= set(found.vain["battery_sweep"])
+    assert "no value can pass" in found.vain["battery_sweep"]["error"]
+
+
+def test_uncertainty_is_that_of_the_accuracy_terms() -> None:
+    """The rail's uncertainty follows from the meter's stated accuracy (GUM 4.3.7: half width by root 3)."""
+    found = fitness_of(with_meter(bench("simulated"), AccuracyTerms(floor=0.010)))
+    rail = next(one for one in found.all_rows if one.name == "rail.voltage")
+
+    assert rail.standard_uncertainty == pytest.approx(0.010 / 3**0.5)
+    assert rail.ratio == pytest.approx(0.099 / (2 * 0.010 / 3**0.5))
+
+
+@pytest.mark.parametrize(
+    ("half_width_v", "usefulness"),
+    [(0.001, Usefulness.USEFUL), (0.030, Usefulness.DOUBTFUL), (0.090, Usefulness.VAIN)],
+)
+def test_usefulness_follows_the_meter(half_width_v: float, usefulness: Usefulness) -> None:
+    """A worse meter makes a limit doubtful, then vain; the check is lost then, and the wanted accuracy named."""
+    found = fitness_of(with_meter(bench("simulated"), AccuracyTerms(floor=half_width_v)))
+
+    assert row(found, "rail.voltage")[0] is usefulness
+    assert ("rail" in found.lost) is (usefulness is Usefulness.VAIN)
+    if usefulness is Usefulness.VAIN:
+        assert "such as an instrument or range that is good to" in found.lost["rail"]
+
+
+def test_a_finer_range_is_named() -> None:
+    """Where the same recorder would do on a finer range, the answer says so."""
+    spec = bench("simulated")
+    recorder = replace(spec.instruments["recorder"], accuracy={"current": AccuracyTerms(of_range=0.0005)})
+    found = fitness_of(replace(spec, instruments={**spec.instruments, "recorder": recorder}))
+
+    assert "recorder on a 0.001 A range, if it has one" in row(found, "floor_current.floor")[1]
+
+
+def test_age_of_calibration_counts() -> None:
+    """A drift per year widens the uncertainty with the days since the calibration."""
+    spec = with_meter(bench("simulated"), AccuracyTerms(of_reading=1e-4, drift_per_year=1e-3))
+    young = fitness_of(spec, today=date(2026, 3, 3))
+    old = fitness_of(spec, today=date(2029, 3, 2))
+
+    def rail_u(found: BenchFitness) -> float:
+        return next(one for one in found.all_rows if one.name == "rail.voltage").standard_uncertainty
+
+    assert rail_u(old) > 10 * rail_u(young)
+
+
+def test_calibration_in_the_future_is_refused() -> None:
+    """A calibration that lies ahead of today is a mistake in the bench file or in the computer's date."""
+    with pytest.raises(ConfigError, match=r"instruments\.\w+\.calibrated: 2026-03-02 lies ahead of today, 2020-01-01"):
+        fitness_of(bench("simulated"), today=date(2020, 1, 1))
+
+
+def test_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
+    """The command needs no hardware, and exits as a board would that cannot pass there."""
+    assert main(["fitness", str(BENCHES / "simulated.toml"), "--slot", "1"]) == 0
+    assert "rail.voltage" in capsys.readouterr().out
+    assert main(["fitness", str(BENCHES / "simulated-supply-only.toml")]) == 10
+    assert "rail: LOST: no meter sees the rail" in capsys.readouterr().out
+
+
+def test_command_speaks_json(capsys: pytest.CaptureFixture[str]) -> None:
+    """A program gets the same figures."""
+    main(["fitness", str(BENCHES / "simulated-supply-only.toml"), "--json"])
+    data = json.loads(capsys.readouterr().out)["slot 1"]
+
+    assert data["lost"].keys() >= {"rail", "temperature", "floor_current", "transmit"}
+    assert {one["verdict"] for one in data["limits"]} == {"useful", "doubtful", "vain"}
+
+
+def test_unknown_slot(capsys: pytest.CaptureFixture[str]) -> None:
+    """A slot that the bench does not have is bad input."""
+    assert main(["fitness", str(BENCHES / "simulated.toml"), "--slot", "9"]) == 4
+    assert "--slot 9: no such slot" in capsys.readouterr().err
