@@ -13,7 +13,7 @@ import socket
 import sys
 import time
 from collections import Counter
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -24,6 +24,7 @@ from benchrig.bench.supply import Maxima
 from benchrig.bench.wiring import SIMULATED
 from benchrig.board.board import Board
 from benchrig.board.console_link import ConsoleLink
+from benchrig.board.modem_dialogue import ModemReply
 from benchrig.board.modem_tap import ModemTap
 from benchrig.check import Check
 from benchrig.errors import BenchError, BenchrigError, BoardError, RecordError
@@ -44,11 +45,12 @@ from benchrig.records import (
 )
 from benchrig.report.board_report import board_report
 from benchrig.report.junit import write_report
+from benchrig.stall_gauge import StallGauge
 from benchrig.trace_file import write_trace
 from benchrig.wires.serial_port import SerialPort, open_port
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from benchrig.bench.bench_file import BenchSpec, SlotSpec
@@ -112,6 +114,8 @@ class BoardRun:
         self.identity: BoardIdentity | None = None
         self.sweep: list[SweepPoint] = []
         self.found: dict[str, Found] = {}
+        self.before_end: Callable[[BoardRun], None] | None = None
+        self.stalls = StallGauge(clock)
         self._guard = guard
         self._origin_s = clock.now_s()
         self._origin_wall_s = time.monotonic()
@@ -152,6 +156,7 @@ class BoardRun:
                 clock_scale=self.clock.scale,
             )
         )
+        self.stalls.start()
         self.write(InstrumentsOpened(instruments=instruments, at_s=self.now_s()))
         maxima = Maxima(self.plan.profile.maximum_voltage_v, self.plan.profile.maximum_current_a)
         self._on_bench = OnBench(
@@ -191,7 +196,11 @@ class BoardRun:
         if "modem_uart" in slot.serial:
             tap = ModemTap(self._port(slot, "modem_uart", ports), self.clock)
             self._stack.callback(tap.close)
-        return Board(profile, console, tap, self.clock)
+        reply = None
+        if "modem_reply" in slot.serial:
+            reply = ModemReply(self._port(slot, "modem_reply", ports), self.clock)
+            self._stack.callback(reply.close)
+        return Board(profile, console, tap, self.clock, reply=reply)
 
     def _port(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> SerialPort:
         wiring = slot.serial[line]
@@ -359,12 +368,16 @@ class BoardRun:
         if self.finished is not None:
             return self.finished
         output_off = self._switch_off()
+        self.stalls.stop()
         self._stack.close()
+        ended_s = self.now_s()
+        if state is RunState.COMPLETE:
+            self._look_back()
         self.finished = RunFinished(
             state=state,
             why=why,
             output_off=output_off,
-            duration_s=self.now_s(),
+            duration_s=ended_s,
             critical_path_s=critical_path_s(self.plan.profile, self.checks) or None,
             utc=self.clock.utc().isoformat(),
             at_s=self.now_s(),
@@ -376,6 +389,17 @@ class BoardRun:
         finally:
             self.write_report()
         return self.finished
+
+    def _look_back(self) -> None:
+        """What whoever asked for it makes of the finished checks. It can fail; that never costs the verdict."""
+        look, self.before_end = self.before_end, None
+        if look is None:
+            return
+        try:
+            look(self)
+        except Exception as wrong:  # whatever it is: the end of the run must still be written
+            with suppress(RecordError):
+                self.note("looking back failed", f"{type(wrong).__name__}: {wrong}; the verdict does not depend on it")
 
     def _switch_off(self) -> str:
         """Output off and read back, or the guard lets loose; returns the sentence for the record."""

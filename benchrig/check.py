@@ -83,13 +83,15 @@ class Check:
         dof: float = math.inf,
         budget: Budget | None = None,
         at: str = "",
+        remark: str = "",
         next_action: str = "",
     ) -> Verdict | None:
         """Hold a value (in the base unit `unit`, or a Reading) against the profile's limit of that name.
 
         Its uncertainty comes from `budget`, from the parts of a Reading, or from `standard_uncertainty` and `dof`.
-        `at` tells several values of one name apart ('at 3.60 V'). A value without a limit is written down and
-        not judged: None is returned. A value or an uncertainty that is no finite number is undecided.
+        `at` tells several values of one name apart ('at 3.60 V'); `remark` is added to the reason. A value without a
+        limit is written down and not judged: None is returned. A value or an uncertainty that is no finite number is
+        undecided.
         """
         name = f"{value_name} {at}".rstrip()
         limit = self.limits.get(value_name)
@@ -119,7 +121,7 @@ class Check:
                 rule=limit.rule,
                 guard_band=found.guard_band,
                 verdict=Verdict.UNDECIDED if why_vain else found.verdict,
-                why=f"this bench cannot decide it: {why_vain}" if why_vain else found.why,
+                why=_with(f"this bench cannot decide it: {why_vain}" if why_vain else found.why, remark),
                 next_action=_next_action(found.verdict, next_action, vain=bool(why_vain)),
                 limit_source=limit.source,
                 at_s=self._now_s(),
@@ -241,6 +243,10 @@ def _next_action(verdict: Verdict, next_action: str, *, vain: bool) -> str:
     if vain:
         return "measure it with an instrument or range that can decide it, as said before power"
     return "" if verdict is Verdict.PASS else next_action
+
+
+def _with(why: str, remark: str) -> str:
+    return f"{why}; {remark}" if remark else why
 
 
 def _what(one: LimitJudged | FactJudged) -> str:

@@ -9,6 +9,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from benchrig.capture_command import add_capture_command
+from benchrig.energy_commands import add_energy_commands
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -38,6 +41,8 @@ def _report(arguments: argparse.Namespace) -> int:
     write_report(report, path)
     print(board_table(report))
     print(f"report:  {path}")
+    if arguments.plots:
+        _draw(arguments.journal)
     return int(exit_code([report.verdict.verdict]))
 
 
@@ -50,6 +55,7 @@ def _report_path(journal: Path, board: str) -> Path:
 def _look(arguments: argparse.Namespace) -> int:
     from benchrig.bench.bench_file import read_bench_file  # noqa: PLC0415
     from benchrig.board.profile import read_board_profile  # noqa: PLC0415
+    from benchrig.sun_file import read_sun_file  # noqa: PLC0415
 
     bench = read_bench_file(arguments.bench)
     print(f"bench file {arguments.bench}: good; {bench.name}, slots {', '.join(bench.slots)}")
@@ -57,6 +63,8 @@ def _look(arguments: argparse.Namespace) -> int:
         board = read_board_profile(profile)
         limits = sum(len(values) for values in board.limits.values())
         print(f"board profile {profile}: good; {board.name}, {limits} limits")
+        if board.solar and board.solar.series:
+            read_sun_file(board.solar.series, missing_are_dark=board.solar.missing_days_are_dark)
     return 0
 
 
@@ -84,6 +92,16 @@ def _payload(arguments: argparse.Namespace) -> int:
     for problem in found.problems:
         print(f"problem: {problem}")
     return _NOT_PASSED if found.problems else 0
+
+
+def _points(arguments: argparse.Namespace) -> int:
+    from benchrig.board.points_report import points_table, points_text  # noqa: PLC0415
+    from benchrig.board.profile import read_board_profile  # noqa: PLC0415
+
+    profile = read_board_profile(arguments.profile)
+    at_c = {"at_c": arguments.at} if arguments.at else {}
+    print(json.dumps(points_table(profile, **at_c), indent=2) if arguments.json else points_text(profile, **at_c))
+    return 0
 
 
 def _number(value: float | None) -> str:
@@ -149,6 +167,46 @@ def _tables(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _trace(arguments: argparse.Namespace) -> int:
+    from benchrig.trace_command import tell_trace  # noqa: PLC0415
+
+    text, code = tell_trace(
+        arguments.file,
+        interval_s=arguments.interval,
+        range_a=arguments.range,
+        column=arguments.column,
+        encoding=arguments.encoding,
+        plot=arguments.plot,
+        as_json=arguments.json,
+    )
+    print(text)
+    return code
+
+
+def _add_trace(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    trace = _command(commands, "trace", _trace, "cut a current trace into segments: floor, wakes, charge, radio timing")
+    trace.add_argument(
+        "file", type=Path, help="text with columns, NumPy (.npy, .npz), Parquet, or a block as instruments send it"
+    )
+    trace.add_argument("--interval", type=float, metavar="S", help="seconds from sample to sample, if it has no times")
+    trace.add_argument("--range", type=float, metavar="A", help="range of the recorder: at its end a current is cut")
+    trace.add_argument("--column", metavar="NAME", help="which column is the current, where several could be")
+    trace.add_argument("--encoding", metavar="NAME", help="of a block: float32-be, float32-le, int16-be or int16-le")
+    trace.add_argument("--plot", type=Path, metavar="OUT.svg", help="draw it with its segments")
+    trace.add_argument("--json", action="store_true", help="as JSON, in base units")
+
+
+def _draw(journal: Path) -> None:
+    """Draw the plots of a run again, and tell where they lie."""
+    from benchrig.run_plots import draw_run  # noqa: PLC0415
+
+    drawn = draw_run(journal)
+    for path in drawn.paths:
+        print(f"plot:    {path}")
+    for problem in drawn.problems:
+        print(problem, file=sys.stderr)
+
+
 def _simulate(arguments: Sequence[str]) -> NoReturn:
     """The simulation shares no code with the runner: this process becomes that program, and gets its signals."""
     os.execv(sys.executable, [sys.executable, "-m", "benchrig.simulation", *arguments])
@@ -164,6 +222,7 @@ def _parser() -> argparse.ArgumentParser:
     report = _command(commands, "report", _report, "make the JUnit report and the table again from a journal")
     report.add_argument("journal", type=Path, help="journal of a run (.jsonl)")
     report.add_argument("--output", type=Path, metavar="FILE", help=_OUTPUT_HELP)
+    report.add_argument("--plots", action="store_true", help="draw the run's plots again, beside the journal")
     look = _command(commands, "look", _look, "read a bench file and its profiles, and tell every problem at once")
     look.add_argument("bench", type=Path, help="bench file (.toml)")
     payload = _command(commands, "payload", _payload, "describe a profile's payload, or decode bytes by it")
@@ -179,8 +238,15 @@ def _parser() -> argparse.ArgumentParser:
     budget.add_argument("journal", type=Path, help="journal of a run (.jsonl)")
     budget.add_argument("--check", metavar="NAME", help="this check alone")
     budget.add_argument("--value", metavar="NAME", help="values and readings whose name begins so")
+    _add_trace(commands)
+    points = _command(commands, "points", _points, "what the planned sweep points prove of a payload encoder")
+    points.add_argument("profile", type=Path, help="board profile (.toml)")
+    points.add_argument("--at", type=float, nargs="+", metavar="TEMP_C", help="temperatures of the sweep (default: 20)")
+    points.add_argument("--json", action="store_true", help="as JSON")
     tables = _command(commands, "tables", _tables, "list the command tables for instruments that come along")
     tables.add_argument("--json", action="store_true", help="as JSON")
+    add_energy_commands(lambda name, run, what: _command(commands, name, run, what), say=print)
+    add_capture_command(lambda name, run, what: _command(commands, name, run, what), say=print)
     commands.add_parser(_SIMULATE, help="start the simulated bench by hand (simulate --help tells its options)")
     return parser
 

@@ -1,7 +1,8 @@
 """Units and how a number with a unit is read and shown. SI base units inside, prefixes only at the edges.
 
 Symbols and prefixes as in the SI brochure (9th edition, tables 2, 4 and 7). `count` (converter codes),
-`byte`, `ppm` and `1` (a plain ratio) stand beside them as the trade writes them.
+`byte`, `ppm` and `1` (a plain ratio) stand beside them as the trade writes them, and so does the day, `d`, for
+lives alone: the brochure's table 8 accepts it, and nobody reads a life in megaseconds.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 
-BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte", "ppm", "1")
+BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte", "ppm", "1", "d")
 
 _PREFIX = {"G": 9, "M": 6, "k": 3, "": 0, "m": -3, "u": -6, "µ": -6, "μ": -6, "n": -9, "p": -12}
 _WITH_PREFIX = frozenset(("V", "A", "s", "ohm", "Hz", "W", "C", "F"))
@@ -37,6 +38,8 @@ def _known_units() -> dict[str, tuple[str, int]]:
 
 
 _UNITS = _known_units()
+_SHOWN_PREFIX = {9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "µ", -9: "n", -12: "p"}
+_SHOWN_UNIT = {"ohm": "Ω", "degC": "°C", "1": "", "count": "counts", "byte": "bytes"}
 
 
 def base_unit(unit: str) -> tuple[str, float]:
@@ -86,8 +89,8 @@ def format_quantity(value: float | None, unit: str, *, resolution: float | None 
     power = _display_power(value, unit)
     scaled = value / 10.0**power
     shown = _digits(scaled, power, resolution)
-    if float(shown) == 0.0:
-        shown = shown.lstrip("-")
+    if shown[0] == "-" and float(shown) == 0.0:
+        shown = shown[1:]
     return f"{shown} {_display_unit(unit, power)}".rstrip()
 
 
@@ -110,6 +113,4 @@ def _digits(scaled: float, power: int, resolution: float | None) -> str:
 
 
 def _display_unit(unit: str, power: int) -> str:
-    prefix = {9: "G", 6: "M", 3: "k", 0: "", -3: "m", -6: "µ", -9: "n", -12: "p"}[power]
-    symbol = {"ohm": "Ω", "degC": "°C", "1": "", "count": "counts", "byte": "bytes"}.get(unit, unit)
-    return prefix + symbol
+    return _SHOWN_PREFIX[power] + _SHOWN_UNIT.get(unit, unit)

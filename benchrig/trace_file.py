@@ -1,33 +1,166 @@
-"""Keeps a current trace as a file: samples, which of them are invalid, interval, start, range."""
+"""Current traces as files: how a run keeps its own, and how one of any accepted form is read.
+
+Owns which reader a file is for, by its first bytes. Must not know segments. What could not be measured - NaN,
+overload (9.9E37 by SCPI-99), a null, a hole in the time stamps - is a gap in the recording that comes out.
+"""
 
 from __future__ import annotations
 
+import errno
+import os
+from contextlib import suppress
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchrig.errors import RecordError
+from benchrig.errors import ConfigError, RecordError
+from benchrig.journal import make_folder, reason, sync_folder
+from benchrig.judge.recording import NO_SAMPLE, RangeUse, Recording
+from benchrig.trace_readers.arrays import ArrayTrace, read_npy, read_npz, read_parquet
+from benchrig.trace_readers.blocks import read_block
+from benchrig.trace_readers.text import read_text
+from benchrig.trace_readers.time_axis import on_grid
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    import numpy.typing as npt
+
     from benchrig.bench.recorder import CurrentTrace
+    from benchrig.judge.uncertainty import AccuracyTerms
+
+_NUMPY, _ZIP, _PARQUET = b"\x93NUMPY", b"PK", b"PAR1"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TraceFile:
+    """A trace from a file. `form` says which reader it was for, `notes` what was taken for granted or filled in."""
+
+    path: Path
+    form: str
+    recording: Recording
+    start_s: float
+    notes: tuple[str, ...]
+
+
+def read_trace(
+    path: Path,
+    *,
+    interval_s: float | None = None,
+    column: str | None = None,
+    range_a: float | None = None,
+    accuracy: AccuracyTerms | None = None,
+    encoding: str | None = None,
+) -> TraceFile:
+    """Read a trace of any accepted form.
+
+    `interval_s` for files without time, `column` where several could be the current, `range_a` with `accuracy` if
+    the recorder's range is known, `encoding` of a binary block. Raises ConfigError naming file, line and column.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as wrong:
+        raise ConfigError(f"trace {path}: cannot be read: {wrong.strerror or wrong}; check the path") from wrong
+    if not data:
+        raise ConfigError(f"trace {path}: the file is empty")
+    form, found, first_line = _read(data, column=column, encoding=encoding, file=str(path))
+    if found.current.size == 0:
+        raise ConfigError(f"trace {path}: no sample in it")
+    return _trace_file(path, form, found, first_line=first_line, given_s=interval_s, range_a=range_a, accuracy=accuracy)
+
+
+def _read(data: bytes, *, column: str | None, encoding: str | None, file: str) -> tuple[str, ArrayTrace, int]:
+    """Form, what the file says, and the line of its first sample."""
+    if data.startswith(_NUMPY):
+        return "NumPy array", read_npy(data, column=column, file=file), 1
+    if data.startswith(_ZIP):
+        return "NumPy archive", read_npz(data, column=column, file=file), 1
+    if data.startswith(_PARQUET):
+        return "Parquet", read_parquet(data, column=column, file=file), 1
+    if data[:1] == b"#" and data[1:2].isdigit():
+        samples, notes = read_block(data, encoding=encoding, file=file)
+        return "IEEE 488.2 block", ArrayTrace(samples.values, samples.invalid, notes=notes), 1
+    table = read_text(data, column=column, file=file)
+    return "text", ArrayTrace(table.current, time=table.time, notes=table.picked.notes), table.first_line
+
+
+def _trace_file(
+    path: Path,
+    form: str,
+    found: ArrayTrace,
+    *,
+    first_line: int,
+    given_s: float | None,
+    range_a: float | None,
+    accuracy: AccuracyTerms | None,
+) -> TraceFile:
+    values, notes, start_s = found.current, list(found.notes), found.start_s
+    if found.invalid is not None:
+        values = np.where(found.invalid, np.nan, values)
+    interval_s = _agreed(found.interval_s, given_s, path)
+    if found.time is not None:
+        grid = on_grid(found.time, values, interval_s=interval_s, first_line=first_line, file=str(path))
+        values, interval_s, start_s = grid.values, grid.interval_s, grid.start_s
+        notes += grid.notes
+    if interval_s is None:
+        raise ConfigError(f"trace {path}: no time column and no interval in the file; say it (--interval S)")
+    ranges = _ranges(found.range_a if range_a is None else range_a, accuracy, path)
+    return TraceFile(path, form, _recording(values, interval_s, ranges), start_s, tuple(notes))
+
+
+def _agreed(in_file_s: float | None, given_s: float | None, path: Path) -> float | None:
+    for value_s in (in_file_s, given_s):
+        if value_s is not None and not (np.isfinite(value_s) and value_s > 0.0):
+            raise ConfigError(f"trace {path}: an interval of {value_s!r} s; accepted: finite and above 0")
+    if in_file_s is not None and given_s is not None and abs(given_s - in_file_s) > 0.01 * in_file_s:
+        raise ConfigError(f"trace {path}: its own interval is {in_file_s:g} s, not {given_s:g} s; leave it out")
+    return in_file_s or given_s
+
+
+def _ranges(range_a: float | None, accuracy: AccuracyTerms | None, path: Path) -> tuple[RangeUse, ...]:
+    if range_a is None:
+        return ()
+    try:
+        return (RangeUse(0, range_a=range_a, accuracy=accuracy) if accuracy else RangeUse(0, range_a=range_a),)
+    except ValueError as wrong:
+        raise ConfigError(f"trace {path}: {wrong}") from wrong
+
+
+def _recording(values: npt.NDArray[np.floating], interval_s: float, ranges: tuple[RangeUse, ...]) -> Recording:
+    """Samples as binary32. What is no current is NaN there: a number beyond its range would be an infinity."""
+    missing = ~(np.abs(values) < NO_SAMPLE)
+    samples = np.where(missing, np.float32("nan"), values).astype(np.float32, copy=False)
+    return Recording.of_marks(samples, missing, interval_s=interval_s, ranges=ranges)
 
 
 def write_trace(path: Path, trace: CurrentTrace) -> None:
-    """Write a trace as NumPy's own archive. Raises RecordError."""
+    """Write a trace as NumPy's own archive: whole or not at all, never over another one. Raises RecordError."""
+    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("xb") as file:
-            np.savez(
-                file,
-                current_a=trace.samples.values,
-                invalid=trace.samples.invalid,
-                interval_s=np.float64(trace.interval_s),
-                start_s=np.float64(trace.start_s),
-                range_a=np.float64(trace.range_a),
-            )
+        make_folder(path.parent)
+        try:
+            if path.exists():
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+            _write_synced(partial, trace)
+            partial.replace(path)
+        finally:
+            with suppress(OSError):
+                partial.unlink(missing_ok=True)
+        sync_folder(path.parent)
     except OSError as wrong:
-        raise RecordError(
-            f"trace {path}: cannot be written: {wrong.strerror or wrong}; free space, run again"
-        ) from wrong
+        raise RecordError(f"trace {path}: cannot be written: {reason(wrong)}") from wrong
+
+
+def _write_synced(partial: Path, trace: CurrentTrace) -> None:
+    with partial.open("wb") as file:
+        np.savez(
+            file,
+            current_a=trace.samples.values,
+            invalid=trace.samples.invalid,
+            interval_s=np.float64(trace.interval_s),
+            start_s=np.float64(trace.start_s),
+            range_a=np.float64(trace.range_a),
+        )
+        file.flush()
+        os.fsync(file.fileno())

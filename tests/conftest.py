@@ -15,6 +15,8 @@ from typing import IO, TYPE_CHECKING, Protocol, cast
 
 import pytest
 
+from tests.published import figures_of, note_of
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
@@ -22,6 +24,21 @@ ROOT = Path(__file__).parents[1]
 SHIPPED_BENCH = ROOT / "fixtures" / "benches" / "simulated.toml"
 _READY_S = 20.0
 _END_S = 5.0
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Every test that holds something against a published figure is found by `-k figures`."""
+    for item in items:
+        if isinstance(item, pytest.Function) and figures_of(item):
+            item.extra_keyword_matches.add("figures")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_call(item: pytest.Item) -> None:
+    """Such a test shows its figures with their sources and marks, whether it fails or `-rA` shows what passed."""
+    if isinstance(item, pytest.Function) and (found := figures_of(item)):
+        item.add_report_section("call", "published figures", "\n".join(map(note_of, found)))
 
 
 class Simulation:

@@ -12,18 +12,18 @@ PACKAGE = ROOT / "benchrig"
 
 # Rooms from the ground floor up. A module imports from its own floor only within its own room, else from below.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "quantity", "records", "clock", "reading", "toml_reader"),
+    ("errors", "quantity", "records", "clock", "reading", "stall_gauge", "toml_reader"),
     ("judge", "payload"),
     ("protocol",),
     ("wires",),
     ("bench", "board"),
     ("procedures",),
-    ("journal",),
-    ("report",),
-    ("bench_fitness", "check", "trace_file", "exit_codes", "cautions", "simulated_bench"),
-    ("board_run",),
+    ("journal", "sun_file"),
+    ("report", "trace_readers"),
+    ("bench_fitness", "check", "trace_file", "capture_file", "exit_codes", "cautions", "simulated_bench", "sun_series"),
+    ("board_run", "run_plots"),
     ("production",),
-    ("pytest_plugin", "cli", "__main__"),
+    ("pytest_plugin", "cli", "energy_commands", "capture_command", "trace_command", "__main__"),
 )
 GROUND_ROOMS_ARE_ONE = 0  # the vocabulary may use itself: records know verdict words, a reader of TOML its errors
 
@@ -33,6 +33,9 @@ SOLE_IMPORTERS = {
     "socket": {"wires/socket_lane.py", "board_run.py"},  # board_run asks for the host's name, for the record
     "filelock": {"bench/ownership.py"},
     "junit_xml": {"report/junit.py"},
+    "pyarrow": {"trace_readers/arrays.py"},
+    "pandas": {"sun_series.py"},
+    "pvlib": {"sun_series.py"},
     "pytest": {
         "pytest_plugin/__init__.py",
         "pytest_plugin/bench_session.py",

@@ -49,7 +49,9 @@ def one_sentence(found: subprocess.CompletedProcess[str], *words: str, code: int
 # ---- help
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["report", "--help"], ["payload", "--help"], ["look", "--help"]])
+@pytest.mark.parametrize(
+    "arguments", [["--help"], ["report", "--help"], ["payload", "--help"], ["look", "--help"], ["points", "--help"]]
+)
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     """--help comes at once: it loads neither numpy nor pytest nor pyvisa, nor anything else of the kind."""
     heavy = (
@@ -289,6 +291,34 @@ def test_look_at_no_bench(tmp_path: Path, content: bytes | None, words: str) -> 
         path.write_bytes(content)
 
     one_sentence(benchrig("look", path), "bench file", words)
+
+
+# ---- points
+
+
+def test_points_of_a_plan() -> None:
+    """What the planned points do not prove, in plain words, and further points, before there is any hardware."""
+    found = benchrig("points", PROFILE)
+
+    assert found.returncode == 0
+    assert found.stdout.startswith("hay-barn report: 14 points, 7 voltages up and down at 20 degC, show ")
+    assert "\nthese points do not prove the sign of temperature" in found.stdout
+    assert "\nfurther point 1: battery 3." in found.stdout
+
+
+def test_points_at_other_temperatures() -> None:
+    """Points in the cold prove the sign; a program gets the same as JSON."""
+    found = benchrig("points", PROFILE, "--at", "-20", "21", "--json")
+    told = json.loads(found.stdout)
+
+    assert (told["at_c"], told["points"]) == ([-20.0, 21.0], 28)
+    (temperature,) = (one for one in told["not_proven"] if one["part"] == "temperature")
+    assert "the sign" not in temperature["aspects"]
+
+
+def test_points_that_no_payload_can_carry() -> None:
+    """A temperature beyond the field is one sentence with what fits."""
+    one_sentence(benchrig("points", PROFILE, "--at", "900"), "900.0 degC does not fit; accepted -128.0 to 127.0")
 
 
 # ---- payload

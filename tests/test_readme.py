@@ -111,8 +111,10 @@ def test_links_lead_somewhere(document: str) -> None:
 
 
 def test_every_option_in_the_readme_exists(options_told: str) -> None:
-    """An option that the README names is one of pytest's, of this plugin's or of the simulator's."""
-    simulator = python("-m", "benchrig", "simulate", "--help").stdout
+    """An option that the README names is one of pytest's, of this plugin's, of the simulator's or of a command."""
+    simulator = (
+        python("-m", "benchrig", "simulate", "--help").stdout + python("-m", "benchrig", "points", "--help").stdout
+    )
     named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) | set(re.findall(r"`(-[a-z])\b", README))
 
     known = re.findall(r"(?<![\w-])(--?[a-z][a-z-]*)(?![\w-])", options_told + simulator)
@@ -129,10 +131,10 @@ def test_every_option_of_the_plugin_is_in_the_readme(options_told: str) -> None:
     options = [(name, value) for name, value in options if not name.startswith("--benchmark")]
     settings = re.findall(r"(?m)^  (bench_\w+) \(string\):", options_told)
 
-    assert len(options) == 9
+    assert len(options) == 10
     for name, value in options:
         assert re.search(rf"`{name}(?: {re.escape(value)})?`", told), name
-    assert len(settings) == 3
+    assert len(settings) == 4
     for name in settings:
         assert f"`{name}`" in told
         assert f"`BENCHRIG_{name.upper()}`" in told

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from benchrig.toml_reader import Section
 
 METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature"}
-SERIAL_LINES = ("console", "modem_uart")
+SERIAL_LINES = ("console", "modem_uart", "modem_reply")
 _DAYS_A_YEAR = 365.25
 _ACCURACY_OF = {
     "supply": ("set_voltage", "voltage", "current"),

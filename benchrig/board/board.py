@@ -10,14 +10,18 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from benchrig.board.modem_dialogue import dialogue
 from benchrig.errors import BoardProtocolError, BoardTimeout
+from benchrig.protocol.at_rules import AtRules
 from benchrig.protocol.console import field_number
 
 if TYPE_CHECKING:
     from benchrig.board.console_link import ConsoleLink
+    from benchrig.board.modem_dialogue import ModemReply
     from benchrig.board.modem_tap import ModemTap
     from benchrig.board.profile import BoardProfile
     from benchrig.clock import Clock
+    from benchrig.protocol.at_events import HandOver
     from benchrig.protocol.console import Answer, Notice
 
 
@@ -71,10 +75,19 @@ class FrameAnswer:
 class Board:
     """Typed questions to one board."""
 
-    def __init__(self, profile: BoardProfile, console: ConsoleLink, tap: ModemTap | None, clock: Clock) -> None:
+    def __init__(
+        self,
+        profile: BoardProfile,
+        console: ConsoleLink,
+        tap: ModemTap | None,
+        clock: Clock,
+        *,
+        reply: ModemReply | None = None,
+    ) -> None:
         self.profile = profile
         self.console = console
         self.tap = tap
+        self.reply = reply
         self._clock = clock
         self._frame = re.compile(profile.modem_frame)
 
@@ -129,23 +142,41 @@ class Board:
         """The notice that the uplink and its receive windows are over."""
         return self.console.wait_for_notice("report_done", began_after_s=after_s, timeout_s=timeout_s)
 
+    def hand_overs(self) -> tuple[HandOver, ...] | None:
+        """Every frame handed to the modem until now, and its answer; None where one of both directions is not heard.
+
+        Raises PortError.
+        """
+        if self.tap is None or self.reply is None:
+            return None
+        rules = AtRules(hand_over=self.profile.modem_frame)
+        lines, pieces = self.tap.lines_since(0), self.reply.pieces_since(0.0)
+        _, handed = dialogue(lines, pieces, rules=rules, end_s=self._clock.now_s())
+        return handed
+
     def release_links(self) -> None:
         """Close every port to the board, so that no adapter feeds or loads it."""
         self.console.release()
         if self.tap:
             self.tap.release()
+        if self.reply:
+            self.reply.release()
 
     def reopen_links(self) -> None:
         """Open the ports again. Raises PortError."""
         self.console.reopen()
         if self.tap:
             self.tap.reopen()
+        if self.reply:
+            self.reply.reopen()
 
     def close_links(self) -> None:
         """End listening for good; a second call does nothing."""
         self.console.close()
         if self.tap:
             self.tap.close()
+        if self.reply:
+            self.reply.close()
 
     def _handed(self, question: str) -> FrameAnswer:
         mark = self.tap.mark() if self.tap else 0

@@ -32,7 +32,9 @@ CHECKS: Mapping[str, CheckKind] = {
             "gain_error": "1",
             "offset": "V",
             "residual": "V",
+            "nonlinearity": "V",
             "hysteresis": "V",
+            "drift": "V",
             "noise": "V",
             "answer_time": "s",
             "counts_gain_error": "1",
@@ -40,6 +42,7 @@ CHECKS: Mapping[str, CheckKind] = {
             "counts_residual": "count",
         },
     ),
+    "correction": CheckKind("correction constants written, kept and proven by new readings", {"error_after": "V"}),
     "payload_bytes": CheckKind(
         "bytes handed to the modem against the console",
         {"battery_difference": "V", "temperature_difference": "degC"},
@@ -47,11 +50,27 @@ CHECKS: Mapping[str, CheckKind] = {
     "temperature": CheckKind("temperature against the bench's own sensor", {"error": "degC", "probe_error": "degC"}),
     "floor_current": CheckKind(
         "floor current in sleep, link released",
-        {"floor": "A", "mean": "A", "wake_charge": "C", "wake_period": "s"},
+        {
+            "floor": "A",
+            "mean": "A",
+            "wake_charge": "C",
+            "wake_period": "s",
+            "unexplained_charge": "1",
+            "hidden_charge": "1",
+        },
     ),
     "transmit": CheckKind(
         "current through an uplink",
-        {"peak": "A", "plateau": "A", "duration": "s", "charge": "C"},
+        {"peak": "A", "plateau": "A", "duration": "s", "charge": "C", "rx1_delay": "s", "rx2_delay": "s"},
+    ),
+    "energy": CheckKind("average current and battery life", {"average_current": "A", "life": "d"}),
+    "thresholds": CheckKind(
+        "dropout, lockout, reset and restart voltage, by halving",
+        {"dropout": "V", "lockout_falling": "V", "reset": "V", "restart_rising": "V", "hysteresis": "V"},
+    ),
+    "coming_back": CheckKind(
+        "coming back after dusk, dark plateaus and power holes",
+        {"not_back": "1", "restarts": "1", "sleep_current": "A"},
     ),
     "identity_end": CheckKind("the same board at the end, no unexpected restart", {}),
     "output_off": CheckKind("output off, seen by read-back and at the terminals", {"terminals": "V"}),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from benchrig.board.checks import CHECKS, USES
+from benchrig.board.readings_table import READINGS
 from benchrig.errors import ConfigError
 from benchrig.judge.decision import RULES, Limit, rule_problem
 from benchrig.quantity import base_unit
@@ -44,7 +45,7 @@ def _limit(section: Section, check: str, value: str) -> Limit | None:
     rule = section.text("rule", default="guarded")
     if rule and (problem := rule_problem(rule)):
         section.problem("rule", f"{problem}{nearest(rule, RULES)}")
-    section.finish()
+    section.finish(also_known=(READINGS,))
     if len(section.problems) > before:
         return None
     try:
@@ -86,9 +87,11 @@ def read_required(top: Section, own_checks: tuple[str, ...]) -> dict[str, tuple[
     required = {use: section.texts(use, default=(), accepted=known) for use in USES}
     if not any(required.values()):
         section.problem("", f"no use requires any check; name them for: {', '.join(USES)}")
+    told: set[str] = set()  # one missing limit is one problem, however many uses require its check
     for use, checks in required.items():
         for check in checks:
-            if not _has_limits(top, check):
+            if check not in told and not _has_limits(top, check):
+                told.add(check)
                 values = ", ".join(CHECKS[check].values)
                 section.problem(use, f"{check!r} has no limit to judge by; give one in limits.{check}, of: {values}")
     section.finish()

@@ -42,6 +42,8 @@ class ModemTap:
         self._port = port
         self._clock = clock
         self._reader = LineReader(port)
+        self._counted = port.counters()
+        self._overruns = 0
         self._lines: list[TapLine] = []
         self._turn = threading.RLock()
 
@@ -77,11 +79,21 @@ class ModemTap:
         """How many lines were thrown away since nobody took them in time; above 0 the record has a gap."""
         return self._reader.lost_lines
 
+    @property
+    def overruns(self) -> int | None:
+        """How many bytes the port itself lost while it was tapped; None when the port does not count them."""
+        now = self._port.counters()
+        if now and self._counted:
+            self._overruns += now.since(self._counted).overruns
+            self._counted = now
+        return self._overruns if self._counted else None
+
     def release(self) -> None:
         """Close the port, so that its adapter does not load the board; the lines heard are kept."""
         with self._turn:
             with contextlib.suppress(PortError):  # vanished: closing is all that is left
                 self._listen()
+            _ = self.overruns  # the last look before the counters are gone
             self._reader.close()
 
     def reopen(self) -> None:
@@ -90,6 +102,7 @@ class ModemTap:
             if not self._port.is_open:
                 self._port.reopen()
                 self._reader = LineReader(self._port)
+                self._counted = self._port.counters()
 
     def close(self) -> None:
         """The same as `release`; a second call does nothing."""

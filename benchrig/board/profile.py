@@ -8,13 +8,21 @@ file is read as a whole and every problem is told at once. Knows nothing of inst
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from benchrig.board.checks import CHECKS
+from benchrig.board.circuit_table import read_circuit
+from benchrig.board.coming_back_table import read_coming_back
 from benchrig.board.console_table import pattern_with, read_checksum, read_grammar
+from benchrig.board.correction_table import read_correction
+from benchrig.board.energy_table import read_energy
 from benchrig.board.limit_table import read_limits, read_required
+from benchrig.board.payload_flags_table import read_payload_flags
 from benchrig.board.payload_table import STAND_IN_MAP, read_field_map
+from benchrig.board.readings_table import read_readings
+from benchrig.board.solar_table import read_solar
+from benchrig.board.thresholds_table import read_thresholds
 from benchrig.payload.checks import LONGEST_BYTES
 from benchrig.toml_reader import read_toml
 
@@ -22,6 +30,14 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from benchrig.board.coming_back_table import ComingBackPlan
+    from benchrig.board.correction_table import CorrectionPlan
+    from benchrig.board.energy_table import EnergyPlan
+    from benchrig.board.payload_flags_table import FlagRule
+    from benchrig.board.readings_table import ReadingsPlan
+    from benchrig.board.solar_table import SolarPlan
+    from benchrig.board.thresholds_table import ThresholdsPlan
+    from benchrig.judge.circuit_parts import CircuitPlan
     from benchrig.judge.decision import Limit
     from benchrig.payload.field_map import FieldMap
     from benchrig.protocol.console import Checksum, Grammar
@@ -100,10 +116,17 @@ class SleepPlan:
 
 @dataclass(frozen=True)
 class TransmitPlan:
-    """The window around one uplink."""
+    """The window around one uplink, and how its frame is modulated.
+
+    `spreading_factor` None: it is told, not judged. `phy_payload_bytes` None: what the board announces, and 13 bytes.
+    """
 
     window_s: float
     interval_s: float
+    spreading_factor: int | None = None
+    bandwidth_hz: int = 125_000
+    coding_rate: int = 5
+    phy_payload_bytes: int | None = None
 
 
 @dataclass(frozen=True)
@@ -155,6 +178,14 @@ class BoardProfile:
     required: Mapping[str, tuple[str, ...]]
     own_checks: tuple[str, ...]
     takes_s: BoardTimes | None
+    circuit: CircuitPlan | None
+    energy: EnergyPlan | None = None
+    correction: CorrectionPlan | None = None
+    readings: Mapping[str, Mapping[str, ReadingsPlan]] = field(default_factory=dict)
+    solar: SolarPlan | None = None
+    thresholds: ThresholdsPlan | None = None
+    coming_back: ComingBackPlan | None = None
+    payload_flags: tuple[FlagRule, ...] = ()
 
     def title(self, check: str) -> str:
         """What a report calls a check."""
@@ -176,6 +207,8 @@ def _profile(top: Section, path: Path) -> BoardProfile:
     console = _need(top, "console")
     field_map = read_field_map(_need(top, "payload"))
     identity = _identity(_need(top, "identity"))
+    sleep = _sleep(_need(top, "sleep"))
+    energy = read_energy(top, payload_bytes=field_map.least_bytes)
     profile = BoardProfile(
         path=path,
         name=top.text("name"),
@@ -196,12 +229,20 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         modem_frame=_modem_frame(_need(top, "modem")),
         sweep=_sweep(_need(top, "sweep"), maximum_v),
         rail=_rail(_need(top, "rail"), maximum_v),
-        sleep=_sleep(_need(top, "sleep")),
+        sleep=sleep,
         transmit=_transmit(_need(top, "transmit")),
+        readings=read_readings(top),
         limits=read_limits(top, own_checks),
         required=read_required(top, own_checks),
         own_checks=own_checks,
         takes_s=_takes(top),
+        circuit=read_circuit(top, wake_period_s=sleep.wake_period_s, payload_bytes=field_map.length_bytes or 0),
+        energy=energy,
+        correction=read_correction(top, maximum_v=maximum_v),
+        solar=read_solar(top, energy=energy),
+        thresholds=read_thresholds(top, maximum_v=maximum_v),
+        coming_back=read_coming_back(top, maximum_v=maximum_v),
+        payload_flags=read_payload_flags(top, field_map),
     )
     console.finish()
     top.finish()
@@ -387,6 +428,14 @@ def _transmit(section: Section) -> TransmitPlan:
     plan = TransmitPlan(
         window_s=section.number("window_s", above=0.0, at_most=3600.0),
         interval_s=section.number("interval_s", default=0.0001, above=0.0),
+        spreading_factor=_optional_integer(section, "spreading_factor", at_least=7, at_most=12),
+        bandwidth_hz=section.integer("bandwidth_hz", default=125_000, at_least=7_800, at_most=1_000_000),
+        coding_rate=section.integer("coding_rate", default=5, at_least=5, at_most=8),
+        phy_payload_bytes=_optional_integer(section, "phy_payload_bytes", at_least=12, at_most=255),
     )
     section.finish()
     return plan
+
+
+def _optional_integer(section: Section, key: str, *, at_least: int, at_most: int) -> int | None:
+    return section.integer(key, at_least=at_least, at_most=at_most) if section.has(key) else None

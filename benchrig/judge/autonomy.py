@@ -107,7 +107,9 @@ class System:
     `panel_w` at 1000 W/m². Below `least_w` from the panel the charger gives nothing; `efficiency` is from panel
     watts to battery watts at `battery_v`; it never gives more than `most_charge_a`. `capacity_c` is the usable
     charge. `load_a` is the mean current with self-discharge, `night_leak_a` flows back while there is no sun. Once
-    empty, the board starts again when `restart_share` of the capacity is there. Raises ValueError.
+    empty, the board starts again when `restart_share` of the capacity is there. `start_share` None begins the series
+    with what its end leaves of a full battery: a year that begins full in January hides half a winter.
+    Raises ValueError.
     """
 
     panel_w: float
@@ -118,7 +120,7 @@ class System:
     least_w: float = 0.0
     most_charge_a: float = math.inf
     night_leak_a: float = 0.0
-    start_share: float = 1.0
+    start_share: float | None = 1.0
     restart_share: float = 0.0
 
     def __post_init__(self) -> None:
@@ -132,6 +134,8 @@ class System:
                 raise ValueError(f"{name} is {value!r}; accepted: a finite number from 0 up")
         for name in ("efficiency", "start_share", "restart_share"):
             value = getattr(self, name)
+            if value is None and name == "start_share":
+                continue
             if not 0.0 <= value <= 1.0:
                 raise ValueError(f"{name} is {value!r}; accepted: 0 to 1")
 
@@ -201,9 +205,9 @@ class _Draws(NamedTuple):
 
 
 def live_through(sun: SunSeries, system: System, *, spread: Spread | None = None) -> Autonomy:
-    """Run the balance over the series. The battery begins at `start_share` of its capacity."""
+    """Run the balance over the series. The battery begins at `start_share` of its capacity, as `System` says."""
     drawn = _draw(system, spread or Spread(draws=1))
-    empty, lowest = _run(sun, system, drawn)
+    empty, lowest = _from_the_start(sun, system, drawn)
     per_year = empty.sum(axis=0) * (DAYS_PER_YEAR / empty.shape[0])
     low_days, high_days = np.quantile(per_year, [0.5 - 0.5 * _COVERAGE, 0.5 + 0.5 * _COVERAGE])
     months = _months(sun.every_day, _daily_balances_c(sun, system), empty, lowest)
@@ -216,6 +220,22 @@ def live_through(sun: SunSeries, system: System, *, spread: Spread | None = None
         months=months,
         missing_days=int(sun.missing.size),
     )
+
+
+class ChargeByDay(NamedTuple):
+    """The lowest charge of each day as a share of the capacity: its median over draws, and where 95 % of them lie."""
+
+    days: Ints
+    low: Floats
+    middle: Floats
+    high: Floats
+
+
+def charge_by_day(sun: SunSeries, system: System, *, spread: Spread | None = None) -> ChargeByDay:
+    """How the stored charge goes through the series, on the same draws as `live_through`."""
+    _, lowest = _from_the_start(sun, system, _draw(system, spread or Spread(draws=1)))
+    ends = [0.5 - 0.5 * _COVERAGE, 0.5, 0.5 + 0.5 * _COVERAGE]
+    return ChargeByDay(sun.every_day, *np.quantile(lowest, ends, axis=1))
 
 
 def _draw(system: System, spread: Spread) -> _Draws:
@@ -232,11 +252,19 @@ def _log_normal(normal: Floats, relative_u: float) -> Floats:
     return np.asarray(np.exp(spread * normal - 0.5 * spread * spread))
 
 
-def _run(sun: SunSeries, system: System, drawn: _Draws) -> tuple[Marks, Floats]:
+def _from_the_start(sun: SunSeries, system: System, drawn: _Draws) -> tuple[Marks, Floats]:
     """Whether the board stood still on each day of each draw, and the lowest share of charge of that day."""
+    if system.start_share is not None:
+        return _run(sun, system, drawn, system.start_share * drawn.capacity_c)[:2]
+    _, _, left_c = _run(sun, system, drawn, drawn.capacity_c)
+    return _run(sun, system, drawn, left_c)[:2]
+
+
+def _run(sun: SunSeries, system: System, drawn: _Draws, start_c: Floats) -> tuple[Marks, Floats, Floats]:
+    """As above, from this charge on, and the charge that is left at the end."""
     steps = sun.steps_w_m2().reshape(sun.every_day.size, -1)
     step_s = sun.step_s
-    charge_c = system.start_share * drawn.capacity_c
+    charge_c = start_c.copy()
     stopped = np.zeros(charge_c.size, dtype=np.bool_)
     empty = np.zeros((steps.shape[0], charge_c.size), dtype=np.bool_)
     lowest = np.ones((steps.shape[0], charge_c.size))
@@ -251,7 +279,7 @@ def _run(sun: SunSeries, system: System, drawn: _Draws) -> tuple[Marks, Floats]:
             np.maximum(charge_c, 0.0, out=charge_c)
             np.minimum(least_c, charge_c, out=least_c)
         lowest[day] = least_c / drawn.capacity_c
-    return empty, lowest
+    return empty, lowest, charge_c
 
 
 def charge_current_a(system: System, irradiance_w_m2: Floats | float, *, light: Floats | float) -> Floats:

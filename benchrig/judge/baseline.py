@@ -151,10 +151,17 @@ def _middle(ordered: Floats) -> tuple[Floats, Floats]:
 
 
 def _at_rest(level_a: Floats) -> npt.NDArray[np.bool_]:
-    lowest, *higher = with_one_rest(find_levels(level_a))
-    if not higher:
-        return np.ones(level_a.size, dtype=np.bool_)
-    return np.asarray(level_a < 0.5 * (lowest.mean + higher[0].mean))
+    """What stands apart is taken off from above, level by level.
+
+    So few points are not split twice at one go, and each counts double, so that a lone one can be a level: in a
+    recording of one report, the transmission is seen by a single group.
+    """
+    resting = np.ones(level_a.size, dtype=np.bool_)
+    while True:
+        lowest, *higher = with_one_rest(find_levels(np.tile(level_a[resting], 2)))
+        if not higher:
+            return resting
+        resting = np.asarray(level_a < 0.5 * (lowest.mean + higher[0].mean))
 
 
 # ---- what counts as a rise

@@ -1,12 +1,15 @@
-"""What the codes of a converter sweep say beside the line: clipping, repeated codes, bits that never change.
+"""What the codes of a sweep say beside the line: clipping, repeated and missing codes, bits that never change.
 
-Owns these three findings; the line itself is `converter`. Must not know volts per count of a board: voltages
+Owns these findings; the line itself is `converter`. Must not know volts per count of a board: voltages
 come in already divided by the nominal count, as `expected`.
 """
 
 from __future__ import annotations
 
+import math
 import statistics
+from collections import Counter, defaultdict
+from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
 
 from benchrig.judge.linear import fit_line
@@ -23,6 +26,13 @@ _NOISE_SPAN = 6.0
 _FEWEST_FOR_BITS = 8
 _BIT_EVIDENCE = 4.0
 """A bit is called dead when putting it back shrinks the scatter about the line at least so many times."""
+
+
+_MISSING_EVIDENCE = 14.0
+"""Readings that a code should have had before their absence says that it is missing: by luck once in a million."""
+
+_LEAST_SCATTER = 0.5
+"""Counts. An input is not known better against the edges of a code than half of one."""
 
 
 class CodeAt(NamedTuple):
@@ -63,6 +73,43 @@ def repeated_codes(samples: Sequence[CodeAt], *, noise_counts: float) -> tuple[f
         reach[key] = (min(low, sample.expected), max(high, sample.expected))
     apart = _QUANTISATION_COUNTS + _NOISE_SPAN * noise_counts
     return tuple(sorted({code for (_, code), (low, high) in reach.items() if high - low > apart}))
+
+
+class CodeCover(NamedTuple):
+    """Codes between the lowest and the highest that came: how many, how many were seen, how many had so many readings
+    that their absence would have been noticed (`judged`), and those of these that never came."""
+
+    span: int
+    visited: int
+    judged: int
+    missing: tuple[int, ...]
+
+
+def code_cover(expected: Sequence[float], codes: Sequence[int], *, scatter: float) -> CodeCover:
+    """Which codes of the range were visited and which are missing.
+
+    `expected` are the codes that a straight converter would give, not rounded; `scatter` is the standard deviation
+    of the codes about them, in counts. A code is missing when it never came although 14 or more readings should
+    have had it. Ends are left out: what lies beyond was not visited.
+    """
+    seen, low, high = Counter(codes), min(codes), max(codes)
+    due = _readings_due(expected, max(scatter, _LEAST_SCATTER))
+    judged = [code for code in range(low + 1, high) if due[code] >= _MISSING_EVIDENCE]
+    return CodeCover(high - low + 1, len(seen), len(judged), tuple(code for code in judged if not seen[code]))
+
+
+def _readings_due(expected: Sequence[float], scatter: float) -> defaultdict[int, float]:
+    """How many readings each code should have had, as a sum of chances."""
+    due: defaultdict[int, float] = defaultdict(float)
+    normal, reach = NormalDist(0.0, scatter), math.ceil(4.0 * scatter) + 1
+    for exact in expected:
+        middle = round(exact)
+        below = normal.cdf(middle - reach - 0.5 - exact)
+        for code in range(middle - reach, middle + reach + 1):
+            above = normal.cdf(code + 0.5 - exact)
+            due[code] += above - below
+            below = above
+    return due
 
 
 def dead_bits(inputs: Sequence[float], codes: Sequence[int], *, width: int) -> tuple[int, ...] | None:

@@ -1,6 +1,6 @@
-"""Finds the levels between which a signal switches, and the stretches it spends above one of them.
+"""Finds the levels between which a signal switches.
 
-Owns the split of samples into clusters and of time into stretches. Must not know that the samples are amperes.
+Owns the split of samples into clusters, and the word for a stretch of them. Must not know that they are amperes.
 
 The split is the one that maximises the variance between two clusters (N. Otsu's criterion, 1979, from memory),
 taken exactly over the sorted samples and repeated inside each part. Any samples can be split in two, so a split
@@ -131,25 +131,3 @@ def _sample_noise(samples: Floats) -> float:
     squares = np.sort(np.diff(samples) ** 2)
     kept = squares[: max(1, int(squares.size * _KEPT_STEPS))]
     return float(np.sqrt(kept.mean() / (2.0 * _KEPT_VARIANCE)))
-
-
-def stretches_above(samples: Floats, *, enter: float, leave: float, shortest: int = 1) -> tuple[Stretch, ...]:
-    """Where the signal is above `enter`; a dip that stays above `leave`, or is shorter than `shortest`, is bridged.
-
-    Every stretch begins and ends with a sample above `enter`, and is at least `shortest` samples long. Raises
-    ValueError when `leave` is above `enter`.
-    """
-    if not leave <= enter:
-        raise ValueError(f"the leaving threshold {leave!r} must not be above the entering one {enter!r}")
-    inside = np.flatnonzero(samples > enter)
-    if inside.size == 0:
-        return ()
-    left_before = np.concatenate(([0], np.cumsum(samples <= leave)))
-    gaps = np.diff(inside) - 1
-    was_left = left_before[inside[1:]] > left_before[inside[:-1]]
-    breaks = np.flatnonzero(was_left & (gaps >= shortest))
-    firsts = inside[np.concatenate(([0], breaks + 1))]
-    ends = inside[np.concatenate((breaks, [inside.size - 1]))] + 1
-    return tuple(
-        Stretch(int(first), int(end)) for first, end in zip(firsts, ends, strict=True) if end - first >= shortest
-    )

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from benchrig.judge.trace import Trace
-
     Samples = npt.NDArray[np.float32]
     Floats = npt.NDArray[np.float64]
     Ints = npt.NDArray[np.int64]
@@ -88,12 +86,15 @@ class Recording:
             raise ValueError(f"ranges begin at samples {firsts} of {size}; accepted: 0 first, then rising")
 
     @classmethod
-    def of_trace(cls, trace: Trace) -> Recording:
-        """The same samples, with the runs of invalid ones as gaps."""
-        assert trace.invalid is not None  # set at construction
-        edges = np.flatnonzero(np.diff(trace.invalid, prepend=False, append=False))
+    def of_marks(
+        cls, samples_a: Samples, invalid: Marks, *, interval_s: float, ranges: tuple[RangeUse, ...] = ()
+    ) -> Recording:
+        """Samples with a mark for each that was not measured: every run of marks is a gap. Raises ValueError."""
+        if invalid.shape != samples_a.shape:
+            raise ValueError(f"{invalid.size} marks for {samples_a.size} samples; give one for each")
+        edges = np.flatnonzero(np.diff(invalid, prepend=False, append=False))
         gaps = tuple(Stretch(int(first), int(end)) for first, end in edges.reshape(-1, 2))
-        return cls(trace.samples_a, interval_s=trace.interval_s, gaps=gaps)
+        return cls(samples_a, interval_s=interval_s, gaps=gaps, ranges=ranges)
 
     @property
     def duration_s(self) -> float:

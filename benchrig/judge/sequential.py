@@ -37,9 +37,9 @@ if TYPE_CHECKING:
 
 FEWEST_READINGS = 3
 MOST_READINGS = 10_000
-_LARGEST_RATE = 0.01
-_LEAST_RATE = 1e-9
-_LARGEST_CORRELATION = 0.8
+LARGEST_RATE = 0.01
+LEAST_RATE = 1e-9
+LARGEST_CORRELATION = 0.8
 _LARGEST_READING = 1e100
 """Its square is still a finite number; no quantity of a bench comes near."""
 
@@ -71,7 +71,7 @@ class Plan:
     wrong_pass: float = 0.001
     most_readings: int = 60
     resolution: float = 0.0
-    correlation_up_to: float = _LARGEST_CORRELATION
+    correlation_up_to: float = LARGEST_CORRELATION
     borders: Zones = field(init=False, repr=False)
     pass_level: float = field(init=False, repr=False)
     fail_level: float = field(init=False, repr=False)
@@ -89,15 +89,15 @@ class Plan:
 def _check_plan(plan: Plan) -> None:
     for name in ("wrong_fail", "wrong_pass"):
         rate = getattr(plan, name)
-        if not _LEAST_RATE <= rate <= _LARGEST_RATE:
-            raise ValueError(f"{name} is {rate!r}; accepted: from {_LEAST_RATE:g} to {_LARGEST_RATE:g}")
+        if not LEAST_RATE <= rate <= LARGEST_RATE:
+            raise ValueError(f"{name} is {rate!r}; accepted: from {LEAST_RATE:g} to {LARGEST_RATE:g}")
     if not FEWEST_READINGS <= plan.most_readings <= MOST_READINGS:
         raise ValueError(
             f"most_readings is {plan.most_readings!r}; accepted: from {FEWEST_READINGS} to {MOST_READINGS}"
         )
-    if not 0.0 <= plan.correlation_up_to <= _LARGEST_CORRELATION:
+    if not 0.0 <= plan.correlation_up_to <= LARGEST_CORRELATION:
         raise ValueError(
-            f"correlation_up_to is {plan.correlation_up_to!r}; accepted: from 0 to {_LARGEST_CORRELATION:g}; "
+            f"correlation_up_to is {plan.correlation_up_to!r}; accepted: from 0 to {LARGEST_CORRELATION:g}; "
             "wait longer between readings that are more alike"
         )
     if not 0.0 <= plan.resolution <= _LARGEST_READING:

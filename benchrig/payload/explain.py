@@ -7,12 +7,13 @@ that would split the classes best; never a guess among those that the points lea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from benchrig.payload.candidates import candidate_cells
+from benchrig.payload.encode import encode
 from benchrig.payload.hypotheses import (
     evidence_of,
     find_body,
@@ -21,6 +22,7 @@ from benchrig.payload.hypotheses import (
     joined,
     wrong_fields,
 )
+from benchrig.payload.length_slips import length_slips
 from benchrig.payload.mutants import DEFAULT_SLIPS
 from benchrig.payload.next_point import answers, foretell, payloads_at
 from benchrig.payload.points import PointTable
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
     from benchrig.payload.field_map import FieldMap
     from benchrig.payload.hypotheses import Evidence, Found
     from benchrig.payload.next_point import Foretold
-    from benchrig.payload.points import ValueRange
+    from benchrig.payload.points import Follow, ValueRange
     from benchrig.payload.slips import Mutant
 
     Values = Mapping[str, float | str]
@@ -45,10 +47,14 @@ _MOST_ANSWERS: Final = 12
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """A payload that came, and what the board had measured, in values as for `encode`."""
+    """A payload that came, and what the board had measured, in values as for `encode`.
+
+    `payload` is None for a sample that the board took between two frames: what it carries nobody saw, but a frame
+    with the value of the sample before would carry it.
+    """
 
     values: Values
-    payload: bytes
+    payload: bytes | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,20 +164,25 @@ def explain(
     seen: Sequence[Seen],
     *,
     ranges: Mapping[str, ValueRange] | None = None,
+    follow: Follow | None = None,
     max_slips: int = DEFAULT_SLIPS,
 ) -> Explanation:
     """All hypotheses that reproduce every payload, in the order in which the frames were sent.
 
     Single slips (up to `max_slips` in one field) are tried first and two parts wrong at once only when no single
     one will do; a wrong check value is looked for beside either. `ranges` are the values that the bench can set,
-    for the next point. Raises ConfigError when the values cannot be encoded; the payloads may be anything.
+    for the next point, which `follow` (see `PointTable`) makes whole. Raises ConfigError when the values cannot be
+    encoded; the payloads may be anything.
     """
-    table = PointTable.of(field_map, [one.values for one in seen])
-    lengths = sorted({len(one.payload) for one in seen} - {table.layout.length})
+    table = replace(PointTable.of(field_map, [one.values for one in seen]), follow=follow)
+    came = [one for one in seen if one.payload is not None]
+    lengths = sorted({len(one.payload or b"") for one in came} - {table.layout.length})
     if lengths:
-        return _wrong_length(lengths, table.layout.length)
-    payloads = np.array([[*one.payload] for one in seen], dtype=np.uint8)
-    evidence = evidence_of(field_map, table, payloads, max_slips=max_slips)
+        return _wrong_length(lengths, table, came)
+    rights = (encode(field_map, one.values) if one.payload is None else one.payload for one in seen)
+    payloads = np.array([[*payload] for payload in rights], dtype=np.uint8)
+    is_frame = np.array([one.payload is not None for one in seen], dtype=np.bool_)
+    evidence = evidence_of(field_map, table, payloads, came=is_frame, max_slips=max_slips)
     candidates = candidate_cells(table.layout, ranges or {})
     is_check_wrong, wrong = not is_check_right(evidence), wrong_fields(evidence)
     stray = bool(evidence.wrong.any()) and not wrong
@@ -235,9 +246,18 @@ def _unexplained(wrong_parts: tuple[str, ...]) -> Explanation:
     return Explanation(is_right=False, wrong_parts=wrong_parts, classes=(), next_point=None, omitted=0, note=note)
 
 
-def _wrong_length(lengths: Sequence[int], right: int) -> Explanation:
+def _wrong_length(lengths: Sequence[int], table: PointTable, came: Sequence[Seen]) -> Explanation:
+    right = [encode(table.layout.field_map, one.values) for one in came]
+    found = length_slips(table.layout, right, [one.payload or b"" for one in came])
     note = (
-        f"{', '.join(map(str, lengths))} bytes seen where these values make {right}: compare the structure that is "
-        "sent with the field map, padding between its members included"
+        f"{', '.join(map(str, lengths))} bytes seen where these values make {table.layout.length}: compare the "
+        "structure that is sent with the field map, padding between its members included"
     )
-    return Explanation(is_right=False, wrong_parts=("the length",), classes=(), next_point=None, omitted=0, note=note)
+    return Explanation(
+        is_right=False,
+        wrong_parts=("the length",),
+        classes=tuple(HypothesisClass(hypotheses=(Hypothesis(mutants=(one,), rank=one.rank),)) for one in found),
+        next_point=None,
+        omitted=0,
+        note=note,
+    )

@@ -51,11 +51,15 @@ class Found:
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """The payloads seen at the points of a table, and the family that is asked about them."""
+    """The payloads seen at the points of a table, and the family that is asked about them.
+
+    `came` says at which points a payload was seen; at the others, samples between frames, any would do.
+    """
 
     family: Family
     table: PointTable
     seen: Bytes
+    came: Truth
 
     @property
     def body(self) -> Bytes:
@@ -65,7 +69,7 @@ class Evidence:
     @property
     def wrong(self) -> Bytes:
         """Bits of the body that are not the right ones, by point."""
-        return self.body ^ self.table.right
+        return np.asarray((self.body ^ self.table.right) * self.came[:, None], dtype=np.uint8)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,15 +80,15 @@ class _Left:
     rests_on_unknown: Truth
 
 
-def evidence_of(field_map: FieldMap, table: PointTable, seen: Bytes, *, max_slips: int) -> Evidence:
+def evidence_of(field_map: FieldMap, table: PointTable, seen: Bytes, *, came: Truth, max_slips: int) -> Evidence:
     """The family for these payloads, with the constants that their numbers suggest."""
     fitted = {
         name: (counts,)
         for name, places, _ in routines_of(table.layout)
-        if (counts := _constant_difference(table, seen, places)) is not None
+        if (counts := _constant_difference(table, seen, came, places)) is not None
     }
     family = mutant_family(field_map, length_bytes=table.layout.length, max_slips=max_slips, fitted_counts=fitted)
-    return Evidence(family, table, seen)
+    return Evidence(family, table, seen, came)
 
 
 def find_body(evidence: Evidence) -> list[Found]:
@@ -110,7 +114,8 @@ def find_check(evidence: Evidence) -> list[Found]:
     right = (part.right.values(evidence.body) == seen).all(axis=-1)
     unknown = part.unknown(rows, evidence.table)
     found = []
-    for row in np.flatnonzero(~part.differs(rows, evidence.body, seen, evidence.table).any(axis=1)).tolist():
+    differs = part.differs(rows, evidence.body, seen, evidence.table) & evidence.came
+    for row in np.flatnonzero(~differs.any(axis=1)).tolist():
         mutant = part.mutant(row)
         penalty = 0 if (~right & ~unknown[row]).any() else RESTS_ON_UNKNOWN
         found.append(Found(keys=(), check=row, mutants=(mutant,), rank=mutant.rank + penalty))
@@ -122,7 +127,8 @@ def is_check_right(evidence: Evidence) -> bool:
     part = evidence.family.check
     if part is None:
         return True
-    return bool((part.right.values(evidence.body) == evidence.seen[:, evidence.table.layout.check != 0]).all())
+    right = (part.right.values(evidence.body) == evidence.seen[:, evidence.table.layout.check != 0]).all(axis=-1)
+    return bool(right[evidence.came].all())
 
 
 def wrong_fields(evidence: Evidence) -> tuple[str, ...]:
@@ -151,7 +157,7 @@ def _left(evidence: Evidence, part: Part) -> _Left:
     rows = np.arange(part.size)
     footprint = part.footprint(rows)
     hidden = part.unknown(rows, evidence.table)[:, :, None] * footprint[:, None, :]
-    unexplained = (part.bodies(rows, evidence.table) ^ evidence.body) & ~hidden
+    unexplained = (part.bodies(rows, evidence.table) ^ evidence.body) & ~hidden * evidence.came[:, None]
     speaks = np.asarray((evidence.wrong & footprint[:, None, :] & ~hidden).any(axis=(1, 2)))
     return _Left(np.bitwise_or.reduce(unexplained, axis=1), ~speaks)
 
@@ -191,24 +197,24 @@ def _simplest(part: Part, rows: Rows) -> Rows:
     return rows[np.argsort(ranks, kind="stable")[:MOST_OF_EACH]]
 
 
-def _constant_difference(table: PointTable, seen: Bytes, places: tuple[int, ...]) -> int | None:
+def _constant_difference(table: PointTable, seen: Bytes, came: Truth, places: tuple[int, ...]) -> int | None:
     """Counts by which numbers are off everywhere alike, the shorter way round; None when there is no such."""
     field = table.layout.placed[places[0]].field
     if field.kind not in {"unsigned", "signed"}:
         return None
-    found = {difference for place in places for difference in _differences(table, seen, place)}
+    found = {difference for place in places for difference in _differences(table, seen, came, place)}
     if len(found) != 1 or found == {0}:
         return None
     return as_signed(found.pop(), width_bits=field.width_bits)
 
 
-def _differences(table: PointTable, seen: Bytes, place: int) -> Iterator[int]:
+def _differences(table: PointTable, seen: Bytes, came: Truth, place: int) -> Iterator[int]:
     """Seen less right, in counts, wherever a number and no word was meant."""
     one = table.layout.placed[place]
     width, spot = one.field.width_bits, table.layout.spot(place)
     rights, codes = table.right_patterns(place).tolist(), table.numbers(place).codes
-    for payload, right, code in zip(seen, rights, codes, strict=True):
-        if code == NO_WORD:
+    for payload, right, code, has_come in zip(seen, rights, codes, came.tolist(), strict=True):
+        if code == NO_WORD and has_come:
             found = extract(
                 payload.tobytes(), offset=spot.offset, width_bits=width, bit=spot.bit, byte_order=spot.order
             )

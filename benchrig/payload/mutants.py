@@ -122,15 +122,20 @@ def mutant_family(
 
 
 def wrong_at(part: Part, rows: Rows, table: PointTable, *, first: int = 0) -> Truth:
-    """For each encoder of `rows` and point from `first` on whether its bytes are certainly not the right ones."""
+    """For each encoder of `rows` and point from `first` on whether its bytes are certainly noticed to be wrong."""
     found = np.zeros((rows.size, table.size - first), dtype=np.bool_)
     block = max(1, _BLOCK_BYTES // table.right.size)
     for start in range(0, rows.size, block):
         some = rows[start : start + block]
-        difference = part.bodies(some, table)[:, first:] ^ table.right[first:]
+        difference = _noticed(part.bodies(some, table)[:, first:], table, first=first)
         hidden = part.unknown(some, table)[:, first:, None] * part.footprint(some)[:, None, :]
         found[start : start + block] = (difference & ~hidden.astype(np.uint8)).any(axis=-1)
     return found
+
+
+def _noticed(bodies: Bytes, table: PointTable, *, first: int) -> Bytes:
+    right = table.right[first:]
+    return bodies ^ right if table.sight is None else table.sight.noticed(bodies, right)
 
 
 def routines_of(layout: Layout) -> Iterator[tuple[str, tuple[int, ...], int]]:

@@ -7,6 +7,7 @@ of range is refused with its number.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
@@ -31,15 +32,18 @@ from benchrig.payload.whole_arrays import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from benchrig.payload.field_map import FieldMap
     from benchrig.payload.fields import Placed
+    from benchrig.payload.sight import Sight
     from benchrig.payload.whole_arrays import Whole
 
 Cell = Fraction | str
 """What one field is at one point: a number in its unit, the pattern of its flags, or the word of a code."""
 Column = tuple[Cell, ...]
+Follow = Callable[[Mapping[str, Cell]], Mapping[str, Cell]]
+"""The cells of one point, by full name, to those of them that must be others."""
 
 NO_WORD: Final = -1
 MOST_VALUES: Final = 100_000
@@ -96,11 +100,17 @@ class Numbers:
 
 @dataclass(frozen=True, eq=False)
 class PointTable:
-    """Points in a row. `previous` is the row of the point before, -1 where it is not known."""
+    """Points in a row. `previous` is the row of the point before, -1 where it is not known.
+
+    `sight` is what is noticed of wrong bytes at these points; without one every bit is. `follow` tells which cells
+    of a further point go with its others, such as a flag that says that the battery is low.
+    """
 
     layout: Layout
     columns: tuple[Column, ...]
     previous: npt.NDArray[np.intp]
+    sight: Sight | None = None
+    follow: Follow | None = None
     _numbers: dict[int, Numbers] = field(default_factory=dict)
 
     @staticmethod
@@ -130,11 +140,18 @@ class PointTable:
     def with_candidates(self, candidates: Mapping[int, Column]) -> PointTable:
         """The table with further points, each as if it came next; a field without a column stays as it was last."""
         count = max(map(len, candidates.values()), default=0)
-        columns = tuple(
-            column + candidates.get(place, (column[-1],) * count) for place, column in enumerate(self.columns)
-        )
+        added = [candidates.get(place, (column[-1],) * count) for place, column in enumerate(self.columns)]
+        if self.follow is not None:
+            added = self._followed(added, self.follow)
+        columns = tuple(column + more for column, more in zip(self.columns, added, strict=True))
         previous = np.concatenate([self.previous, np.full(count, self.size - 1, dtype=np.intp)])
-        return PointTable(self.layout, columns, previous)
+        return PointTable(self.layout, columns, previous, self.sight, self.follow)
+
+    def _followed(self, added: list[Column], follow: Follow) -> list[Column]:
+        names = [one.name for one in self.layout.placed]
+        rows = [dict(zip(names, row, strict=True)) for row in zip(*added, strict=True)]
+        rows = [{**row, **follow(row)} for row in rows]
+        return [tuple(row[name] for row in rows) for name in names]
 
     def with_point(self, cells: Mapping[int, Cell]) -> PointTable:
         """The table with one more point, in which at least one cell is given."""

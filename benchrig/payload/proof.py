@@ -6,13 +6,14 @@ know how bytes are made, nor what the board really sent.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from benchrig.payload.candidates import candidate_cells
 from benchrig.payload.cover import count_of, everyone, find_cover, still_alive
 from benchrig.payload.mutants import DEFAULT_SLIPS, mutant_family
 from benchrig.payload.points import PointTable
+from benchrig.payload.sight import Sight
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from benchrig.payload.cover import Alive
     from benchrig.payload.field_map import FieldMap
     from benchrig.payload.mutants import Family
-    from benchrig.payload.points import ValueRange
+    from benchrig.payload.points import Follow, ValueRange
     from benchrig.payload.slips import Mutant, Slip
 
     Values = Mapping[str, float | str]
@@ -51,7 +52,7 @@ class Proof:
 
     `score` is the share of the wrong encoders that the points show. `doubts` are what they leave open. With
     ranges, `extra_points` are few further points, in order, that show every wrong encoder which any candidate
-    point can show, and `never` is what no candidate shows.
+    point can show, and `never` is what no candidate shows. `is_exact` when every bit is compared at every point.
     """
 
     name: str
@@ -62,6 +63,7 @@ class Proof:
     extra_points: tuple[Values, ...]
     never: tuple[Doubt, ...]
     has_ranges: bool
+    is_exact: bool = True
 
     @property
     def score(self) -> float:
@@ -71,8 +73,9 @@ class Proof:
     @property
     def sentences(self) -> tuple[str, ...]:
         """What is not proven, one sentence each."""
+        sent = "the right bytes" if self.is_exact else "bytes that pass"
         return tuple(
-            f"these points do not prove {doubt.claim}: {_encoders(len(doubt.mutants))} the right bytes at all of "
+            f"these points do not prove {doubt.claim}: {_encoders(len(doubt.mutants))} {sent} at all of "
             f"them, such as {doubt.example!r}"
             for doubt in self.doubts
         )
@@ -101,15 +104,21 @@ def prove(
     points: Sequence[Values],
     *,
     ranges: Mapping[str, ValueRange] | None = None,
+    margins: Mapping[str, float] | None = None,
+    follow: Follow | None = None,
     max_slips: int = DEFAULT_SLIPS,
 ) -> Proof:
     """Which wrong encoders would pass all these points, each in values as for `encode`, in the order of the plan.
 
     `ranges` are the values that the bench can set, by field name in the field's unit; other fields stay as they
-    were at the last point. A value from before the first point is not known, so it shows nothing. Raises
-    ConfigError for points that cannot be encoded, and for unknown or unfit ranges.
+    were at the last point. `margins` say how far a field may be off its reference unnoticed (`Sight.of`); a field
+    without one is compared bit by bit. `follow` (see `PointTable`) makes further points whole. A value from before
+    the first point is not known, so it shows nothing. Raises ConfigError for points that cannot be encoded, and for
+    unknown or unfit ranges or margins.
     """
-    table = PointTable.of(field_map, points)
+    table = replace(PointTable.of(field_map, points), follow=follow)
+    if margins:
+        table = replace(table, sight=Sight.of(table.layout, margins))
     family = mutant_family(field_map, length_bytes=table.layout.length, max_slips=max_slips)
     candidates = candidate_cells(table.layout, ranges or {})
     alive = still_alive(family, everyone(family), table)
@@ -127,6 +136,7 @@ def prove(
         extra_points=tuple(grown.values(row) for row in range(table.size, grown.size)),
         never=doubts_of(_mutants(family, cover.left)) if ranges else (),
         has_ranges=bool(ranges),
+        is_exact=table.sight is None,
     )
 
 

@@ -33,9 +33,28 @@ def expected_s(profile: BoardProfile) -> dict[str, float]:
         "floor_current": sleep.fall_asleep_s + (sleep.wake_periods + 1) * sleep.wake_period_s,
         "transmit": profile.transmit.window_s,
     }
+    parts |= _dark_s(profile)
     if takes_s is not None:
         parts["identity_start"] = takes_s.boot
         parts["battery_sweep"] += 2 * len(sweep.points_v) * (takes_s.battery + takes_s.frame)
+        if profile.correction is not None:
+            proofs = len(profile.correction.verify_points_v)
+            parts["correction"] = takes_s.power_down + takes_s.boot + proofs * (sweep.settle_s + takes_s.battery)
         parts["temperature"] = takes_s.temperature + takes_s.frame
         parts["output_off"] = takes_s.power_down
+    return parts
+
+
+def _dark_s(profile: BoardProfile) -> dict[str, float]:
+    """The dwells of each search that is made at all, and the ramps and stays of every planned point."""
+    parts = {}
+    if profile.thresholds is not None:
+        plan = profile.thresholds
+        searches = (plan.dropout, plan.lockout, plan.reset, plan.restart)
+        parts["thresholds"] = sum(search.spread_points * search.dwell_s for search in searches)
+    if profile.coming_back is not None:
+        ways = profile.coming_back
+        parts["coming_back"] = sum(
+            point.dwell_s + 2.0 * (ways.from_v - point.floor_v) / point.slope_v_per_s for point in ways.points.grid()
+        )
     return parts

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from benchrig.procedures.repeated import Repeated, until_certain
 from benchrig.procedures.terminals import set_battery
 
 if TYPE_CHECKING:
@@ -15,10 +16,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RailPoint:
-    """The rail at one battery voltage, measured at the terminals."""
+    """The rail at one battery voltage, measured at the terminals, and how often it was read."""
 
     battery: Reading
-    rail: Reading
+    series: Repeated
+
+    @property
+    def rail(self) -> Reading:
+        """The rail, or the mean of its readings."""
+        return self.series.reading
 
 
 def rail_under_load(on: OnBench, rail: Meter) -> tuple[RailPoint, ...]:
@@ -37,4 +43,9 @@ def _point(on: OnBench, rail: Meter, voltage_v: float) -> RailPoint:
     at = f"at {voltage_v:.2f} V"
     battery = on.record(f"battery {at}", set_battery(on, voltage_v, settle_s=on.profile.rail.settle_s))
     with on.phases("measuring"):
-        return RailPoint(battery, on.record(f"rail {at}", rail.read_voltage()))
+        series = until_certain(
+            lambda: on.record(f"rail {at}", rail.read_voltage()),
+            limit=on.profile.limits.get("rail", {}).get("voltage"),
+            plan=on.profile.readings.get("rail", {}).get("voltage"),
+        )
+    return RailPoint(battery, series)

@@ -1,29 +1,31 @@
-"""Floor current asleep, and the current through one uplink."""
+"""Floor current asleep, and the current through one uplink: recorded, kept, and cut into segments.
+
+What is judged in them stands in `sleep_findings` and `uplink_findings`.
+"""
 
 from __future__ import annotations
 
-import statistics
 from typing import TYPE_CHECKING
 
 from benchrig.errors import BoardTimeout, InstrumentUnfit
-from benchrig.judge.trace import Trace, find_sleep, find_transmit
-from benchrig.judge.uncertainty import standard_uncertainty
+from benchrig.judge.segments import find_segments
+from benchrig.judge.uplink import cut_uplink
 from benchrig.procedures.power import ready
 from benchrig.procedures.sleep_current import record_sleep, wake
 from benchrig.procedures.transmit import record_uplink
-from benchrig.reading import Reading
-from benchrig.records import Verdict
+from benchrig.production.sleep_findings import judge_sleep
+from benchrig.production.trace_values import recording_of
+from benchrig.production.uplink_findings import judge_uplink, least_plateau_a
 
 if TYPE_CHECKING:
     from benchrig.bench.recorder import CurrentTrace
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
-    from benchrig.judge.trace import SleepWindow, TransmitWindow
+    from benchrig.judge.segments import Segmentation
     from benchrig.procedures.on_bench import OnBench
 
 _NO_RECORDER = "this bench has no current recorder in the battery lead of this slot"
 _MOSTLY = 0.5
-_RISE = 0.5  # of the plateau's low limit: less than this is no transmission at all. Own choice
 _ADD_RECORDER = "wire a current recorder and name it in the bench file (slots.N.recorder)"
 
 
@@ -44,61 +46,10 @@ def check_floor_current(run: BoardRun, measure: Check) -> None:
     ready(on)
     trace = record_sleep(on, recorder)
     run.keep_trace("sleep", trace)
-    _judge_sleep(on, measure, trace, find_sleep(_trace(trace), least_periods=on.profile.sleep.wake_periods))
+    found = find_segments(recording_of(trace))
+    if _is_judged(on, measure, trace, found, value="floor"):
+        judge_sleep(run, measure, trace, found)
     _judge_wake(run, measure)
-
-
-def _judge_sleep(on: OnBench, measure: Check, trace: CurrentTrace, found: SleepWindow) -> None:
-    if found.problems or found.floor_a is None:
-        _refuse_contradiction(on, trace)
-        measure.undecided("floor", "; ".join(found.problems), next_action="look at the recorder's range and wiring")
-        return
-    u = standard_uncertainty(found.floor_a, range_=trace.range_a, terms=trace.accuracy)
-    floor_u = (u**2 + (found.floor_u or 0.0) ** 2) ** 0.5
-    floor = measure.reading("floor current", _reading(trace, found.floor_a, floor_u))
-    if found.floor_a < -2.0 * floor_u:
-        raise InstrumentUnfit(
-            f"recorder {trace.source}: a floor of {found.floor_a * 1e6:.1f} uA flows out of the board (accepted: none "
-            "does): something else feeds it, such as a serial adapter that stays powered, or a solar source; unplug "
-            "it, or use an adapter that a closed port leaves unpowered",
-            trace.source,
-        )
-    measure("floor", floor, next_action="find what stays on in sleep: radio in standby, a pull-up, a leaking part")
-    if not found.enough:
-        measure.undecided(
-            "mean",
-            f"the window holds {found.whole_periods} whole wake periods, not as many as the profile asks for",
-            next_action="the board wakes too rarely, or not at all: look at its timer",
-        )
-    elif found.mean_a is not None:
-        u = standard_uncertainty(found.mean_a, range_=trace.range_a, terms=trace.accuracy)
-        measure("mean", found.mean_a, unit="A", standard_uncertainty=u, next_action="look at floor and wakes")
-    whole = [wake for wake in found.wakes if wake.whole]
-    if whole and found.period_s is not None:
-        _judge_wakes(measure, trace, found, [one.charge_c for one in whole], whole[0].duration_s)
-
-
-def _judge_wakes(
-    measure: Check, trace: CurrentTrace, found: SleepWindow, charges_c: list[float], duration_s: float
-) -> None:
-    charge_c = statistics.fmean(charges_c)
-    mean_a = charge_c / duration_s
-    u = standard_uncertainty(mean_a, range_=trace.range_a, terms=trace.accuracy) * duration_s
-    scatter = statistics.stdev(charges_c) / len(charges_c) ** 0.5 if len(charges_c) > 1 else 0.0
-    measure(
-        "wake_charge",
-        charge_c,
-        unit="C",
-        standard_uncertainty=(u**2 + scatter**2) ** 0.5,
-        next_action="a wake costs too much: look at what the firmware does in it, and for how long",
-    )
-    measure(
-        "wake_period",
-        found.period_s,
-        unit="s",
-        standard_uncertainty=trace.interval_s / 6**0.5,  # the difference of two instants, each within one sample
-        next_action="look at the timer that wakes the board",
-    )
 
 
 def _judge_wake(run: BoardRun, measure: Check) -> None:
@@ -126,14 +77,20 @@ def check_transmit(run: BoardRun, measure: Check) -> None:
         measure.undecided("peak", _NO_RECORDER, next_action=_ADD_RECORDER)
         return
     ready(on)
-    trace, _ = record_uplink(on, recorder)
+    trace, frame = record_uplink(on, recorder)
     run.keep_trace("transmit", trace)
-    found = find_transmit(_trace(trace))
-    if found.problems:
-        _refuse_contradiction(on, trace)
-        measure.undecided("peak", "; ".join(found.problems), next_action="look at the recorder's range and wiring")
-        return
-    _judge_transmit(measure, trace, found)
+    found = cut_uplink(recording_of(trace), least_plateau_a=least_plateau_a(measure))
+    if _is_judged(on, measure, trace, found, value="peak"):
+        judge_uplink(run, measure, trace, found, frame)
+
+
+def _is_judged(on: OnBench, measure: Check, trace: CurrentTrace, found: Segmentation, *, value: str) -> bool:
+    """Whether the trace could be cut. Samples missing: undecided, or a broken recorder. Raises InstrumentUnfit."""
+    if not found.problems:
+        return True
+    _refuse_contradiction(on, trace)
+    measure.undecided(value, "; ".join(found.problems), next_action="look at the recorder's range and wiring")
+    return False
 
 
 def _refuse_contradiction(on: OnBench, trace: CurrentTrace) -> None:
@@ -146,44 +103,3 @@ def _refuse_contradiction(on: OnBench, trace: CurrentTrace) -> None:
             f"A range, while the supply reads {current.value:g} A; check its input and fuse, or replace it",
             trace.source,
         )
-
-
-def _judge_transmit(measure: Check, trace: CurrentTrace, found: TransmitWindow) -> None:
-    event = found.transmit
-    limit = measure.limits.get("plateau")
-    least_a = _RISE * (limit.low if limit and limit.low else 0.0)
-    if event is not None and event.plateau_a < least_a:
-        event = None  # the highest level of this trace is an idle radio, not a transmission
-    measure.fact(
-        "transmits",
-        expected="one transmission",
-        seen=f"{found.transmissions}" if event else "none",
-        holds=event is not None and found.transmissions == 1,
-        next_action="no rise in current: the modem did not send; look at its dialogue and its supply",
-    )
-    if event is None:
-        measure.end_by(Verdict.FAIL, "the current shows no transmission", next_action="look at the modem's dialogue")
-        return
-    look = "look at antenna match, power setting and the radio's supply"
-    for name, value_a in (("peak", event.peak_a), ("plateau", event.plateau_a)):
-        u = standard_uncertainty(value_a, range_=trace.range_a, terms=trace.accuracy)
-        measure(name, measure.reading(f"transmit {name}", _reading(trace, value_a, u)), next_action=look)
-    measure(
-        "duration",
-        event.duration_s,
-        unit="s",
-        standard_uncertainty=trace.interval_s / 12**0.5,
-        next_action="look at spreading factor and payload length: they set the time on air",
-    )
-    u = standard_uncertainty(event.plateau_a, range_=trace.range_a, terms=trace.accuracy) * event.duration_s
-    measure("charge", event.charge_c, unit="C", standard_uncertainty=u, next_action=look)
-
-
-def _trace(trace: CurrentTrace) -> Trace:
-    return Trace(trace.samples.values, interval_s=trace.interval_s, invalid=trace.samples.invalid)
-
-
-def _reading(trace: CurrentTrace, value_a: float, u: float) -> Reading:
-    count = len(trace.samples.values)
-    raw = f"{count} samples, {trace.interval_s:g} s apart, range {trace.range_a:g} A"
-    return Reading(value_a, "A", u, trace.source, raw, trace.start_s, count)

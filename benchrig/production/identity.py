@@ -29,7 +29,7 @@ def check_identity_start(run: BoardRun, measure: Check) -> None:
     boot_time = Reading(
         boot.line.began_s - began_s,
         "s",
-        stamp_uncertainty_s(run.clock),
+        stamp_uncertainty_s(run.clock, stalled_s=run.stalls.worst_s(began_s)),
         "console",
         repr(boot.line.text),
         boot.line.began_s,

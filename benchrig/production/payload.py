@@ -1,4 +1,7 @@
-"""The bytes that the microcontroller hands to its modem: one hop, compared on both sides."""
+"""The bytes that the microcontroller hands to its modem: one hop, compared on both sides.
+
+Owns what is judged of the frames of a sweep. What explains wrong bytes, and what right ones prove, are told beside it.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,9 @@ from typing import TYPE_CHECKING
 from benchrig.payload.codec import decode
 from benchrig.procedures import sweep as sweeping
 from benchrig.procedures.power import ready
+from benchrig.production.modem_answers import tell_modem_answers
+from benchrig.production.point_proof import tell_not_proven
+from benchrig.production.wrong_bytes import explain_frames
 from benchrig.records import Verdict
 
 if TYPE_CHECKING:
@@ -49,15 +55,15 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
         for problem in (found.problems if found else (_no_frame(point),))
     ]
     field_map = on.profile.field_map
+    wrong = explain_frames(on.profile, points)
+    cause = f"; explained by {wrong.first!r}, see 'wrong bytes explained'" if wrong and wrong.first else ""
     measure.fact(
         "port, length and check value",
         expected=f"port {field_map.port}, {field_map.length_bytes or 'any number of'} bytes, check value right",
-        seen="; ".join(problems[:3]) + (f"; and {len(problems) - 3} more" if len(problems) > 3 else "")
-        if problems
-        else f"so in all {len(points)} frames",
+        seen=_counted(problems) or f"so in all {len(points)} frames",
         holds=not problems,
         why="; ".join(problems[:3]),
-        next_action="compare the firmware's payload builder with the profile's field map",
+        next_action=f"compare the firmware's payload builder with the profile's field map{cause}",
     )
     good = [(point, found) for point, found in decoded if found and found.values]
     _judge_field(
@@ -67,6 +73,7 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
         on.profile.roles.battery,
         reference=lambda point: point.frame.reported_v,
         unit="V",
+        cause=cause,
     )
     _judge_field(
         measure,
@@ -75,7 +82,13 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
         on.profile.roles.temperature,
         reference=lambda point: point.frame.celsius,
         unit="degC",
+        cause=cause,
     )
+    _judge_flags(on, measure, good, cause=cause)
+    if wrong:
+        measure.annex("wrong bytes explained", wrong.lines)
+    tell_modem_answers(on, measure)
+    tell_not_proven(on.profile, measure, points)
 
 
 def _decoded(on: OnBench, point: SweepPoint) -> Decoded | None:
@@ -97,6 +110,7 @@ def _judge_field(
     *,
     reference: Callable[[SweepPoint], float],
     unit: str,
+    cause: str,
 ) -> None:
     """The frame whose field is off most against its reference; bytes and reference stand in the text."""
     differences = [
@@ -110,13 +124,43 @@ def _judge_field(
     handed = (point.frame.handed or b"").hex(" ").upper()
     action = (
         f"bytes {handed}: field {field} reads {_shown(sent)}, expected {said:.4g} {unit}; look at byte order, sign, "
-        "scale and which sample the frame takes"
+        f"scale and which sample the frame takes{cause}"
     )
     if sent is None or sent.value is None or math.isinf(distance):  # the console gave a number and the frame none
         expected = f"{said:.4g} {unit}, as on the console"
         measure.fact(f"{value_name} {at}", expected=expected, seen=_shown(sent), holds=False, next_action=action)
         return
     measure(value_name, sent.value - said, unit=unit, at=at, next_action=action)
+
+
+def _judge_flags(on: OnBench, measure: Check, frames: Frames, *, cause: str) -> None:
+    """Every flag with a rule, in every frame; the load is off in the sweep."""
+    rules = on.profile.payload_flags
+    if not rules or not frames:
+        return
+    wrong = [
+        f"at {point.at}: {rule.name} is {_shown(found.values.get(rule.name))}, expected {expected}"
+        for point, found in frames
+        for rule in rules
+        if (expected := rule.expected(battery_v=point.frame.reported_v)) != _flag(found.values.get(rule.name))
+    ]
+    measure.fact(
+        "flags",
+        expected=f"{', '.join(rule.name for rule in rules)} as the profile rules them",
+        seen=_counted(wrong) or f"so in all {len(frames)} frames",
+        holds=not wrong,
+        why=_counted(wrong),
+        next_action=f"look at the order and the meaning of the flags{cause}",
+    )
+
+
+def _flag(sent: DecodedValue | None) -> float | None:
+    return None if sent is None else sent.value
+
+
+def _counted(problems: Sequence[str]) -> str:
+    """The first three, and how many more there are."""
+    return "; ".join(problems[:3]) + (f"; and {len(problems) - 3} more" if len(problems) > 3 else "")
 
 
 def _distance(sent: DecodedValue | None, said: float) -> float:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from benchrig.errors import InstrumentUnfit
 from benchrig.procedures.first_touch import first_touch
 from benchrig.procedures.power import switch_off
+from benchrig.procedures.repeated import Repeated, until_certain
+from benchrig.production.series import judge_series, readings_plan
 
 if TYPE_CHECKING:
     from benchrig.board_run import BoardRun
@@ -30,7 +32,14 @@ def check_first_touch(run: BoardRun, measure: Check) -> None:
     )
     if found.finding:
         run.block("power", f"first touch found: {found.finding}")
-    measure("current", found.current, next_action="look for a part that gets warm, or one that is missing")
+        series = Repeated(found.current)
+    else:
+        series = until_certain(
+            lambda: on.record("current at the low limit", on.bench.supply.read_current()),
+            limit=measure.limits.get("current"),
+            plan=readings_plan(on.profile, "first_touch", "current"),
+        )
+    judge_series(measure, "current", series, next_action="look for a part that gets warm, or one that is missing")
 
 
 def check_output_off(run: BoardRun, measure: Check) -> None:

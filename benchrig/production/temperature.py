@@ -2,39 +2,45 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from benchrig.payload.codec import decode
 from benchrig.procedures.power import ready
+from benchrig.procedures.repeated import resolution_of, until_certain, written_step
+from benchrig.production.series import judge_series, readings_plan
 from benchrig.reading import Reading
 
 if TYPE_CHECKING:
+    from benchrig.bench.meter import Meter
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
+    from benchrig.procedures.on_bench import OnBench
 
 
 def check_temperature(run: BoardRun, measure: Check) -> None:
     """The board's own sensor by its console, its probes by the payload."""
     on = run.on_bench
-    if on.bench.thermometer is None:
+    thermometer = on.bench.thermometer
+    if thermometer is None:
         why = "no thermometer of this bench stands beside the board"
         measure.undecided("error", why, next_action="wire one (slots.N.meters.temperature)")
         return
     ready(on)
     with on.phases("board"):
-        said = on.board.temperature()
         frame = on.board.frame()
-    with on.phases("measuring"):
-        beside = measure.reading("temperature beside the board", on.bench.thermometer.read_temperature())
-    measure.reading("temperature by the board", Reading(said.celsius, "degC", 0.0, "console", said.raw, said.at_s))
-    action = "look at the sensor and its constants in the firmware; let board and bench come to one temperature"
-    measure(
-        "error",
-        said.celsius - beside.value,
-        unit="degC",
-        standard_uncertainty=beside.standard_uncertainty,
-        next_action=action,
+    first = _pair(on, measure, thermometer)
+    beside = first.beside
+    pairs = chain((first,), iter(lambda: _pair(on, measure, thermometer), None))
+    series = until_certain(
+        lambda: next(pairs).difference,
+        limit=measure.limits.get("error"),
+        plan=readings_plan(on.profile, "temperature", "error"),
+        resolution=first.step_c,
     )
+    action = "look at the sensor and its constants in the firmware; let board and bench come to one temperature"
+    judge_series(measure, "error", series, next_action=action)
     if not on.profile.roles.probes:
         return
     if frame.handed is None:
@@ -56,6 +62,30 @@ def check_temperature(run: BoardRun, measure: Check) -> None:
             at=probe,
             next_action="look at the probe, its plug and its constants in the firmware",
         )
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """What the board's sensor says less the one beside it, and a step of the two (degC)."""
+
+    beside: Reading
+    difference: Reading
+    step_c: float
+
+
+def _pair(on: OnBench, measure: Check, thermometer: Meter) -> _Pair:
+    with on.phases("board"):
+        said = on.board.temperature()
+    with on.phases("measuring"):
+        beside = measure.reading("temperature beside the board", thermometer.read_temperature())
+    measure.reading("temperature by the board", Reading(said.celsius, "degC", 0.0, "console", said.raw, said.at_s))
+    difference = replace(
+        beside,
+        value=said.celsius - beside.value,
+        source=f"console, less {beside.source}",
+        raw=f"{said.raw}, less {beside.raw}",
+    )
+    return _Pair(beside, difference, written_step(said.celsius, said.raw) + resolution_of(beside))
 
 
 def _probes_not_seen(measure: Check, *, tapped: bool) -> None:

@@ -12,6 +12,7 @@ from benchrig.board_run import BoardRun, RunPlan
 from benchrig.clock import ScaledClock
 from benchrig.errors import BenchError, BenchrigError
 from benchrig.procedures.stamps import scaled_stamp_uncertainty_s
+from benchrig.production.diagnosis import note_causes
 from benchrig.records import RunState
 from benchrig.simulated_bench import Addresses, SimulatedBench
 
@@ -68,6 +69,7 @@ class BenchSession:
         except BaseException:
             guard.let_it_act()  # it has no orders: it ends
             raise
+        run.before_end = note_causes
         self.runs[place.slot] = run
         run.begin(self._opened(run), self._instruments, self._found_addresses().serial)
         return run

@@ -84,7 +84,14 @@ def add_options(parser: pytest.Parser) -> None:
         metavar="FILE",
         help="simulated bench only: use the one started by hand that wrote its addresses to FILE",
     )
+    group.addoption(
+        "--bench-plots",
+        dest="bench_plots",
+        metavar="YES|NO",
+        help="draw the plots of each run beside its journal, once the bench is off (default: yes)",
+    )
     for name, what in (
+        ("bench_plots", "yes or no, like --bench-plots"),
         ("bench_file", "bench file, like --bench"),
         ("bench_reports", "folder for journals and reports, like --bench-reports"),
         ("bench_operator", "who runs this, like --bench-operator"),
@@ -113,6 +120,7 @@ class BenchOptions:
     simulator_arguments: tuple[str, ...]
     by_hand: Addresses | None
     sources: Mapping[str, str]
+    plots: bool = True
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -160,7 +168,15 @@ def read_options(config: pytest.Config) -> BenchOptions:
         simulator_arguments=arguments,
         by_hand=by_hand,
         sources=sources,
+        plots=_yes(config, "bench_plots", sources),
     )
+
+
+def _yes(config: pytest.Config, name: str, sources: dict[str, str]) -> bool:
+    text = _text(config, name, sources) or "yes"
+    if text not in ("yes", "no"):
+        raise ConfigError(f"{name} is {text!r} ({sources[name]}); accepted: yes, no")
+    return text == "yes"
 
 
 def _from(config: pytest.Config, source: str) -> Path:

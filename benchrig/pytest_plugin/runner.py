@@ -20,7 +20,7 @@ from benchrig.procedures.critical_path import expected_s
 from benchrig.pytest_plugin.options import BoardPlace, runs_tests
 from benchrig.pytest_plugin.progress import Progress
 from benchrig.pytest_plugin.stop_signals import StopSignals, has_line
-from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, write_summary
+from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, plot_lines, write_summary
 from benchrig.pytest_plugin.workers import ERRORS_KEY, OUTPUT_KEY
 from benchrig.records import CheckFinished, LimitJudged, Verdict
 
@@ -129,6 +129,8 @@ class BenchRunner:
             self._tell(wrong)
         writer = self._config.get_terminal_writer() if self._has_terminal() else None
         self._boards = [board_lines(run, writer) for run in self._session.runs.values()]
+        if self._session.options.plots:
+            self._boards = [board | plot_lines(board) for board in self._boards]
         output = getattr(self._config, "workeroutput", None)
         if output is not None:
             output[OUTPUT_KEY], output[ERRORS_KEY] = self._boards, self._errors

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
 
 from benchrig.errors import RecordError
 from benchrig.exit_codes import ExitCode, exit_code
-from benchrig.records import Verdict
+from benchrig.records import RunState, Verdict
 from benchrig.report.table import board_table, verdict_line
+from benchrig.run_plots import draw_run
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +46,7 @@ def board_lines(run: BoardRun, writer: Writer | None) -> dict[str, str]:
         report = run.report()
     except RecordError as wrong:  # somebody took the journal away; the run cannot be counted on
         line = f"{run.plan.board}: BENCH ERROR: {wrong.message}"
-        return {**paths, "verdict": Verdict.BENCH_ERROR.value, "line": line, "table": line}
+        return {**paths, "verdict": Verdict.BENCH_ERROR.value, "line": line, "table": line, "state": ""}
     width = max(100, min(writer.fullwidth, 150)) if writer else 110
 
     def paint(text: str, verdict: Verdict) -> str:
@@ -55,7 +57,24 @@ def board_lines(run: BoardRun, writer: Writer | None) -> dict[str, str]:
         "verdict": report.verdict.verdict.value,
         "line": verdict_line(report),
         "table": board_table(report, width=width, paint=paint),
+        "state": report.state.value,
     }
+
+
+def plot_lines(board: dict[str, str]) -> dict[str, str]:
+    """Draw the plots of a run that ended by itself, and say where they lie. What goes wrong is told and no more.
+
+    The bench is off by now, and verdict and report are written: nothing here can change them.
+    """
+    if board["state"] != RunState.COMPLETE.value:
+        return {}
+    try:
+        drawn = draw_run(Path(board["journal"]))
+    except Exception as wrong:  # whatever a drawing library runs into is no reason to lose a verdict
+        return {"plots": f"plots:   not drawn: {type(wrong).__name__}: {wrong}"}
+    names = ", ".join(path.name for path in drawn.paths)
+    lines = [f"plots:   {names} in {drawn.paths[0].parent}"] if drawn.paths else []
+    return {"plots": "\n".join([*lines, *drawn.problems])}
 
 
 def never_begun(boards: Sequence[dict[str, str]], *, named: Sequence[str]) -> list[dict[str, str]]:
@@ -95,5 +114,7 @@ def write_summary(
         if "report" in board:
             reporter.write_line(f"report:  {board['report']}")
             reporter.write_line(f"journal: {board['journal']}")
+        if board.get("plots"):
+            reporter.write_line(board["plots"])
     for text in errors:
         reporter.write_line(f"bench error: {text}", red=True)

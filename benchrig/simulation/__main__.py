@@ -103,6 +103,8 @@ def _serials(texts: Sequence[str], file: BenchFile) -> dict[str, str]:
 
 
 def _ready_line(addresses: Addresses, *, scale: float, faults: Sequence[str]) -> str:
+    told: dict[str, object] = {"radio": addresses.radio} if addresses.radio else {}
+    told |= {"gateway": addresses.gateway} if addresses.gateway else {}
     return json.dumps(
         {
             "ready": True,
@@ -111,12 +113,14 @@ def _ready_line(addresses: Addresses, *, scale: float, faults: Sequence[str]) ->
             "instruments": addresses.instruments,
             "serial": addresses.serial,
             "faults": faults,
+            **told,
         }
     )
 
 
 def _write_atomically(path: Path, line: str) -> None:
     partial = path.with_name(f"{path.name}.{os.getpid()}.partial")
+    partial.touch(mode=0o600)  # the line may hold a random key
     partial.write_text(line + "\n", encoding="utf-8")
     partial.replace(path)
 

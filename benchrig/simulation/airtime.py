@@ -12,10 +12,10 @@ FRAME_OVERHEAD_BYTES = 13
 """MAC header, address, control, counter, port and integrity code without options (LoRaWAN 1.0.x)."""
 
 
-def time_on_air_s(*, phy_payload_bytes: int, spreading_factor: int) -> float:
-    """Seconds on air of a frame of `phy_payload_bytes` bytes."""
+def time_on_air_s(*, phy_payload_bytes: int, spreading_factor: int, has_crc: bool = True) -> float:
+    """Seconds on air of a frame of `phy_payload_bytes` bytes; a downlink has no checksum over its payload."""
     is_slow = spreading_factor >= 11
-    bits = 8 * phy_payload_bytes - 4 * spreading_factor + 28 + 16
+    bits = 8 * phy_payload_bytes - 4 * spreading_factor + 28 + 16 * has_crc
     bits_per_block = 4 * (spreading_factor - 2 * is_slow)
     payload_symbols = 8 + max(-(-bits // bits_per_block) * 5, 0)
     quarter_symbols = PREAMBLE_QUARTER_SYMBOLS + 4 * payload_symbols

@@ -162,8 +162,11 @@ class BatteryNode:
         # A dip that the lead's resistance alone refills, without the limit acting, is over within microseconds.
         refilled_v = self._source.voltage() - self._feed.series_ohm * limit_a
         if volts >= min(regulated_v - TOLERANCE_V, refilled_v) and regulated_a <= limit_a:
-            until_v = self._next_threshold(regulated_v, is_rising=slope > 0) if slope else None
-            return Stretch(self._agenda.now, Law(regulated_v, slope), Law(regulated_a)), until_v
+            # The node lags behind a moving source by R C dV/dt: it comes to that lag within microseconds, from where it
+            # was, and never by a jump against the movement, which a lockout would take for a dip of the battery.
+            start_v = max(regulated_v, volts) if slope > 0 else min(regulated_v, volts) if slope < 0 else regulated_v
+            until_v = self._next_threshold(start_v, is_rising=slope > 0) if slope else None
+            return Stretch(self._agenda.now, Law(start_v, slope), Law(regulated_a)), until_v
         voltage, until_v = self._relax(volts, drive_a=limit_a)
         if until_v is not None and volts < regulated_v < until_v:
             until_v = regulated_v

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import random
-from dataclasses import dataclass
+import socket
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, TypeVar
 
 from benchrig.simulation.bench_time import Agenda
@@ -15,9 +16,23 @@ from benchrig.simulation.board import Board
 from benchrig.simulation.config import BenchFile, BenchFileError, InstrumentEntry, SlotEntry, Wire, nearest
 from benchrig.simulation.disturbances import DisturbedLine
 from benchrig.simulation.faults import SlotParts, apply_faults
-from benchrig.simulation.meters import METER_MODELS, Input, ScanListMeter
-from benchrig.simulation.parts import Feed, LineTraits, MeterTraits, RecorderTraits, SupplyTraits, toleranced
+from benchrig.simulation.gateway import Gateway
+from benchrig.simulation.lorawan_crypto import warm_up
+from benchrig.simulation.memory import Memory
+from benchrig.simulation.meters import METER_MODELS, Input, PickedUp, ScanListMeter
+from benchrig.simulation.parts import (
+    AirTraits,
+    Feed,
+    GatewayTraits,
+    LineTraits,
+    MeterTraits,
+    RecorderTraits,
+    SupplyTraits,
+    toleranced,
+)
 from benchrig.simulation.ptys import PtyWatcher
+from benchrig.simulation.radio_air import Air
+from benchrig.simulation.radio_identity import RadioIdentity, identity_of
 from benchrig.simulation.recorders import RECORDER_MODELS, TraceSource
 from benchrig.simulation.server import InstrumentServer
 from benchrig.simulation.solar import Charger
@@ -39,6 +54,10 @@ class Addresses:
 
     instruments: Mapping[str, str]
     serial: Mapping[str, str]
+    radio: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """By slot: identities of the board's radio and, if it was made at random, its key."""
+    gateway: Mapping[str, object] = field(default_factory=dict)
+    """`listen`: where the gateways look for a network; `euis`: who they are."""
 
 
 class Bench:
@@ -52,7 +71,13 @@ class Bench:
         self._file = file
         self._seed = seed
         self._watcher = PtyWatcher(before=self.agenda.catch_up)
-        self._parts = apply_faults(faults, {name: _healthy(slot) for name, slot in file.slots.items()})
+        is_heard = file.gateways is not None
+        healthy = {name: _healthy(slot, is_heard=is_heard) for name, slot in file.slots.items()}
+        self._parts = apply_faults(faults, healthy)
+        self._radios: dict[str, RadioIdentity] = {}
+        traits = _first_faulty((parts.air for parts in self._parts.values()), AirTraits())
+        self._air = Air(self.agenda, traits=traits, rng=self._rng("air"))
+        self._gateways = self._made_gateways()
         self._supplies = {entry.name: self._supply(entry) for entry in self._of_kind("supply")}
         self._boards = {
             name: self._board(slot, serials.get(name, f"HB-{name:0>4}")) for name, slot in file.slots.items()
@@ -72,9 +97,38 @@ class Bench:
             for port in slot.ports
         }
         instruments = {name: await self._listen(name) for name in self._file.instruments}
+        gateway = await self._open_gateways()
         self._watcher.attach(loop)
         self.agenda.attach(loop)
-        return Addresses(instruments, serial)
+        slots = self._file.slots
+        radio = {name: self._radios[name].announcement() for name in slots if slots[name].radio is not None}
+        return Addresses(instruments, serial, radio, gateway)
+
+    def _made_gateways(self) -> list[Gateway]:
+        entry = self._file.gateways
+        traits = _first_faulty((parts.gateway for parts in self._parts.values()), GatewayTraits())
+        losses_db = {} if entry is None else entry.attenuation_db
+        return [
+            Gateway(
+                self.agenda,
+                self._air,
+                eui=eui,
+                attenuation_db=loss_db,
+                traits=traits,
+                rng=self._rng(f"gateway {eui:016X}"),
+            )
+            for eui, loss_db in losses_db.items()
+        ]
+
+    async def _open_gateways(self) -> dict[str, object]:
+        entry = self._file.gateways
+        if entry is None:
+            return {}
+        warm_up()
+        port = entry.port or _free_port(entry.host)
+        for gateway in self._gateways:
+            await gateway.open(host=entry.host, port=port)
+        return {"listen": f"{entry.host}:{port}", "euis": [f"{eui:016X}" for eui in entry.attenuation_db]}
 
     async def _listen(self, name: str) -> str:
         wanted = self._file.instruments[name].port
@@ -145,10 +199,18 @@ class Bench:
         board = self._boards[slot.name]
         inputs = {
             "terminals": Input(board.node.pad_voltage),
-            "rail": Input(board.rail_voltage),
+            "rail": Input(board.rail_voltage, noise=self._picked_up(slot)),
+            "pin": Input(board.pin_voltage),
             "temperature": Input(lambda: self._file.ambient_c, is_thermometer=True),
         }
         return inputs[net]
+
+    def _picked_up(self, slot: SlotEntry) -> PickedUp | None:
+        traits = self._parts[slot.name].meter
+        if not traits.rail_noise_v:
+            return None
+        rng = self._rng(f"noise of slot {slot.name}")
+        return PickedUp(traits.rail_noise_v, traits.rail_noise_correlation, rng=rng)
 
     def _slots_served(self, entry: InstrumentEntry) -> list[SlotEntry]:
         return [slot for slot in self._file.slots.values() if entry.name in slot.instruments()]
@@ -156,6 +218,8 @@ class Bench:
     def _board(self, slot: SlotEntry, serial: str) -> Board:
         parts = self._parts[slot.name]
         rng = self._rng(f"board {slot.name} {serial}")
+        radio = identity_of(slot.radio, device_eui=Memory(serial=serial, boots=0).device_eui)
+        self._radios[slot.name] = radio
         board = Board(
             self.agenda,
             parts=toleranced(parts.board, rng),
@@ -165,6 +229,9 @@ class Bench:
             serial=serial,
             ambient_c=self._file.ambient_c,
             rng=rng,
+            radio=radio,
+            air=self._air,
+            radio_rng=self._rng(f"radio {slot.name} {serial}"),
         )
         if slot.solar is not None:
             board.attach_charger(Charger(self._source(slot.solar)))
@@ -179,8 +246,17 @@ class Bench:
         return source
 
 
-def _healthy(slot: SlotEntry) -> SlotParts:
-    return SlotParts(feed=Feed(lead_ohm=slot.lead_ohm, contact_ohm=slot.contact_ohm))
+def _healthy(slot: SlotEntry, *, is_heard: bool) -> SlotParts:
+    feed = Feed(lead_ohm=slot.lead_ohm, contact_ohm=slot.contact_ohm)
+    return SlotParts(feed=feed, has_radio=is_heard and slot.radio is not None)
+
+
+def _free_port(host: str) -> int:
+    """A UDP port that nobody has, for whoever reads the ready line to listen on."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind((host, 0))
+        port: int = probe.getsockname()[1]
+    return port
 
 
 def _supply_wires(slot: SlotEntry) -> list[Wire]:

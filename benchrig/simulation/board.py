@@ -13,14 +13,18 @@ from benchrig.simulation.firmware import Firmware
 from benchrig.simulation.memory import Memory
 from benchrig.simulation.parts import BoardParts, ConsoleLine, Feed, Shunt
 from benchrig.simulation.ptys import Pty, PtyWatcher
+from benchrig.simulation.radio_modem import Modem, new_memory
 from benchrig.simulation.sampling import BatterySampler
 from benchrig.simulation.uart import Transmit
+from benchrig.simulation.undervoltage import LowBattery
 
 if TYPE_CHECKING:
     import random
 
     from benchrig.simulation.bench_time import Agenda
     from benchrig.simulation.laws import Law
+    from benchrig.simulation.radio_air import Air
+    from benchrig.simulation.radio_identity import RadioIdentity
     from benchrig.simulation.solar import Charger
     from benchrig.simulation.source import Source
 
@@ -45,6 +49,9 @@ class Board:
         serial: str,
         ambient_c: float,
         rng: random.Random,
+        radio: RadioIdentity,
+        air: Air,
+        radio_rng: random.Random,
     ) -> None:
         self._agenda = agenda
         self._parts = parts
@@ -56,10 +63,22 @@ class Board:
             agenda, source=source, feed=feed, capacitance_f=parts.capacitance_f, shunts=_shunts(parts)
         )
         self._converter = StepDown(parts.converter)
+        self._low_battery = LowBattery(parts.undervoltage)
         self._sampler = BatterySampler(parts.divider, parts.adc, rng=rng)
         self._charger: Charger | None = None
         self._console_port: Pty | None = None
         self._modem_port: Pty | None = None
+        self._reply_port: Pty | None = None
+        self._reply = Transmit(agenda, baud=BAUD, deliver=self._deliver_reply)
+        self._modem = Modem(
+            identity=radio,
+            memory=new_memory(radio.device_eui),
+            traits=parts.modem,
+            timing=parts.timing,
+            spreading_factor=parts.behaviour.spreading_factor,
+            reply=self._reply.send,
+            rng=radio_rng,
+        )
         self._is_up = False
         self._was_discharged = True
         self._firmware = Firmware(
@@ -70,6 +89,8 @@ class Board:
             senses=self,
             console=Transmit(agenda, baud=BAUD, deliver=self._deliver_console),
             modem=Transmit(agenda, baud=BAUD, deliver=self._deliver_modem),
+            radio_modem=self._modem,
+            air=air,
             rng=rng,
             current_changed=self.node.refresh,
         )
@@ -81,13 +102,21 @@ class Board:
         """Volts of the 3.3 V rail now."""
         return self._converter.rail_voltage(self.node.voltage(), rail_a=self._firmware.rail_current)
 
+    def pin_voltage(self) -> float:
+        """Volts of the siren output now: the rail's own, or none."""
+        return self.rail_voltage() if self._firmware.siren_is_on else 0.0
+
     def open_port(self, name: str, watcher: PtyWatcher) -> Pty:
-        """Make the serial port `name` (console or modem_uart)."""
+        """Make the serial port `name` (console, modem_uart or modem_reply)."""
         if name == "console":
             self._console_port = Pty(watcher, received=self._firmware.receive, opened=self._adapter_changed)
             return self._console_port
-        self._modem_port = Pty(watcher, received=lambda _: None, opened=lambda _: None)
-        return self._modem_port
+        tap = Pty(watcher, received=lambda _: None, opened=lambda _: None)
+        if name == "modem_reply":
+            self._reply_port = tap
+        else:
+            self._modem_port = tap
+        return tap
 
     def attach_charger(self, charger: Charger) -> None:
         """Connect the charger of a solar input."""
@@ -126,6 +155,7 @@ class Board:
         return (
             POWER_ON_RESET_V,
             *self._converter.thresholds_v(rail_a=self._firmware.rail_current),
+            *self._low_battery.thresholds_v(),
             *(self._charger.thresholds_v() if self._charger is not None else ()),
         )
 
@@ -137,7 +167,8 @@ class Board:
             self._charger.follow(volts)
         if self._parts.is_reversed:
             return
-        self._converter.follow(volts)
+        self._low_battery.follow(volts, self._agenda.now)
+        self._converter.follow(volts, restart_v=self._low_battery.restart_v)
         rail_v = self._converter.rail_voltage(volts, rail_a=self._firmware.rail_current)
         parts = self._parts.converter
         # With one threshold for both, a board that starts would pull its own rail below it, and never settle.
@@ -153,13 +184,18 @@ class Board:
     def _start(self) -> None:
         cause = "power" if self._was_discharged else "brownout"
         self._was_discharged = False
-        self._firmware.power_on(cause)
+        self._low_battery.started(self._agenda.now)
+        self._modem.power_on()
+        self._firmware.power_on(cause, hangs=self._low_battery.is_hung)
         self._update_injection()
         if self._line.vanishes_after_s is not None and self._console_port is not None:
             self._agenda.after(self._line.vanishes_after_s, self._console_port.vanish)
 
     def _stop(self) -> None:
+        self._low_battery.stopped(self._agenda.now)
         self._firmware.power_off()
+        self._modem.power_off()
+        self._reply.cut()
         self._update_injection()
         self.node.refresh()
 
@@ -181,6 +217,12 @@ class Board:
     def _deliver_modem(self, data: bytes) -> None:
         if self._modem_port is not None:
             self._modem_port.send(data)
+        self._modem.receive(data)
+
+    def _deliver_reply(self, data: bytes) -> None:
+        if self._reply_port is not None:
+            self._reply_port.send(data)
+        self._firmware.hear_modem(data)
 
 
 def _shunts(parts: BoardParts) -> tuple[Shunt, ...]:

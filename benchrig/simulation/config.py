@@ -18,14 +18,21 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 SIMULATED: Final = "simulated"
-NETS: Final = ("terminals", "rail", "temperature")
-PORTS: Final = ("console", "modem_uart")
+NETS: Final = ("terminals", "rail", "temperature", "pin")
+PORTS: Final = ("console", "modem_uart", "modem_reply")
 DEFAULT_MODELS: Final = {
     "supply": "supply-channel-list",
     "meter": "meter-scan-list",
     "recorder": "recorder-block",
 }
 _SOCKET = re.compile(r"TCPIP\d*::(?:127\.0\.0\.1|localhost)::(\d+)::SOCKET\Z", re.IGNORECASE)
+_LISTEN = re.compile(r"(127\.0\.0\.1|localhost|0\.0\.0\.0):(\d{1,5})")
+_EUI = re.compile(r"[0-9A-Fa-f]{16}")
+LAST_PORT: Final = 65535
+DEFAULT_GATEWAY: Final = 0x02004842F0000001
+NEAREST_DB: Final = 75.0
+FURTHER_DB: Final = 12.0
+"""Attenuation to the first gateway, and what each further one has more, unless [simulation.air] says it."""
 _ABSENT: Final = object()
 _Value = TypeVar("_Value")
 
@@ -61,6 +68,25 @@ class Wire:
 
 
 @dataclass(frozen=True, slots=True)
+class RadioEntry:
+    """What the bench file says of the radio in a slot; a path of `keys` starts in `folder`."""
+
+    keys: str
+    join_eui: int | None
+    folder: Path
+
+
+@dataclass(frozen=True, slots=True)
+class GatewayEntry:
+    """Where the gateways find the network, and which there are; port 0 means a free one."""
+
+    host: str
+    port: int
+    attenuation_db: Mapping[int, float]
+    """By identity: what lies between each gateway and every board."""
+
+
+@dataclass(frozen=True, slots=True)
 class SlotEntry:
     """One place for a board, and what is connected to it."""
 
@@ -72,6 +98,7 @@ class SlotEntry:
     meters: Mapping[str, Wire]
     recorder: Wire | None
     ports: tuple[str, ...]
+    radio: RadioEntry | None = None
 
     def instruments(self) -> set[str]:
         """The names of all instruments that serve this slot."""
@@ -89,6 +116,7 @@ class BenchFile:
     seed: int = 1
     ambient_c: float = 21.0
     faults: tuple[str, ...] = field(default=())
+    gateways: GatewayEntry | None = None
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
@@ -140,6 +168,13 @@ class Table:
             raise BenchFileError(f"[{self.where}] {key} must be a list of strings, not {values!r}")
         return tuple(str(value) for value in values)
 
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """A list of numbers; an absent one is empty."""
+        values = self._typed(key, list, [], "a list of numbers")
+        if not all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
+            raise BenchFileError(f"[{self.where}] {key} must be a list of numbers, not {values!r}")
+        return tuple(float(value) for value in values)
+
     def _typed(self, key: str, kind: type[_Value], default: object, description: str) -> _Value:
         value = self._values.get(key, default)
         if value is _ABSENT:
@@ -159,7 +194,9 @@ def read_bench_file(path: Path) -> BenchFile:
         for name in root.table("instruments").names()
     }
     slots_table = root.table("slots")
-    slots = {name: _slot(name, slots_table.table(name), instruments) for name in slots_table.names()}
+    slots = {
+        name: _slot(name, slots_table.table(name), instruments, folder=path.parent) for name in slots_table.names()
+    }
     if not slots:
         raise BenchFileError(f"{path} has no [slots.1]: a bench needs at least one slot")
     return BenchFile(
@@ -169,6 +206,7 @@ def read_bench_file(path: Path) -> BenchFile:
         seed=simulation.integer("seed", 1),
         ambient_c=simulation.number("ambient_c", 21.0),
         faults=simulation.texts("faults"),
+        gateways=_gateways(root.table("gateway"), simulation.table("air")) if "gateway" in root else None,
     )
 
 
@@ -209,7 +247,43 @@ def _port(table: Table) -> int:
     return int(match[1])
 
 
-def _slot(name: str, table: Table, instruments: Mapping[str, InstrumentEntry]) -> SlotEntry:
+def _gateways(table: Table, air: Table) -> GatewayEntry:
+    listen = table.text("listen", "127.0.0.1:0")
+    found = _LISTEN.fullmatch(listen)
+    if found is None or int(found[2]) > LAST_PORT:
+        raise BenchFileError(
+            f"[{table.where}] listen {listen!r} cannot be simulated; write '127.0.0.1:<port>', port 0 for a free one"
+        )
+    euis = [_eui(table, "euis", text) for text in table.texts("euis")] or [DEFAULT_GATEWAY]
+    losses_db = air.numbers("attenuation_db")
+    return GatewayEntry(
+        host="127.0.0.1",
+        port=int(found[2]),
+        attenuation_db={
+            eui: losses_db[place] if place < len(losses_db) else NEAREST_DB + place * FURTHER_DB
+            for place, eui in enumerate(euis)
+        },
+    )
+
+
+def _eui(table: Table, key: str, text: str) -> int:
+    if _EUI.fullmatch(text) is None:
+        raise BenchFileError(f"[{table.where}] {key} {text!r} must be 16 hexadecimal digits")
+    return int(text, 16)
+
+
+def _radio(table: Table, folder: Path) -> RadioEntry:
+    keys = table.text("keys", SIMULATED)
+    if keys == "prompt":
+        raise BenchFileError(
+            f"[{table.where}] keys = 'prompt' cannot be simulated, nobody would type the board's own key;"
+            f" write {SIMULATED!r}, a path or 'env:NAME'"
+        )
+    join_eui = table.text("join_eui", SIMULATED)
+    return RadioEntry(keys, None if join_eui == SIMULATED else _eui(table, "join_eui", join_eui), folder)
+
+
+def _slot(name: str, table: Table, instruments: Mapping[str, InstrumentEntry], *, folder: Path) -> SlotEntry:
     battery = table.table("battery")
     meters = table.table("meters")
     serial = table.table("serial")
@@ -224,6 +298,7 @@ def _slot(name: str, table: Table, instruments: Mapping[str, InstrumentEntry]) -
         meters={net: _wire(meters.table(net), instruments, kind="meter") for net in meters.names()},
         recorder=_wire(table.table("recorder"), instruments, kind="recorder") if "recorder" in table else None,
         ports=tuple(port for port in serial.names() if serial.table(port).text("port") == SIMULATED),
+        radio=_radio(table.table("radio"), folder) if "radio" in table else None,
     )
 
 

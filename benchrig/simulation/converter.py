@@ -20,11 +20,12 @@ class StepDown:
         self._parts = parts
         self.is_running = False
 
-    def follow(self, input_v: float) -> None:
-        """Start above the rising lockout threshold, stop below the falling one."""
+    def follow(self, input_v: float, *, restart_v: float = 0.0) -> None:
+        """Start above the rising lockout threshold, or `restart_v` where that is higher; stop below the falling one."""
+        rising_v = max(self._parts.lockout_rising_v, restart_v)
         if self.is_running and input_v <= self._parts.lockout_falling_v + TOLERANCE_V:
             self.is_running = False
-        elif not self.is_running and input_v >= self._parts.lockout_rising_v - TOLERANCE_V:
+        elif not self.is_running and input_v >= rising_v - TOLERANCE_V:
             self.is_running = True
 
     def rail_voltage(self, input_v: float, *, rail_a: float) -> float:

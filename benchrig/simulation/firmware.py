@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
 from benchrig.simulation import payload as payload_bytes
-from benchrig.simulation.airtime import FRAME_OVERHEAD_BYTES, time_on_air_s
 from benchrig.simulation.checksums import crc16_ibm3740
 from benchrig.simulation.memory import Memory
+from benchrig.simulation.payload_slips import SLIPS
+from benchrig.simulation.radio_program import RadioProgram
 from benchrig.simulation.sequences import Process, Program, Wait
 from benchrig.simulation.uart import Transmit, console_line, disturbed
 
@@ -24,10 +25,15 @@ if TYPE_CHECKING:
 
     from benchrig.simulation.bench_time import Agenda
     from benchrig.simulation.parts import BoardParts, ConsoleLine
+    from benchrig.simulation.radio_air import Air
+    from benchrig.simulation.radio_modem import Modem
 
 IMAGE: Final = "9c41e0b7"
 NOMINAL_FULL_SCALE_MV: Final = 1100 * 4
 _CHECKED = re.compile(r"(.*)\*([0-9A-Fa-f]{4})\Z", re.DOTALL)
+_PIN_PORT: Final = 10
+_PIN_ORDERS: Final = {"00": False, "01": True}
+_DOWNLINK = re.compile(r"\+RECV: (\d+),([0-9A-F]*)\Z")
 _CALIBRATION = re.compile(r"cal gain_ppm=([+-]?\d+) offset_uv=([+-]?\d+)\Z")
 
 
@@ -69,6 +75,8 @@ class Firmware:
         senses: Senses,
         console: Transmit,
         modem: Transmit,
+        radio_modem: Modem,
+        air: Air,
         rng: random.Random,
         current_changed: Callable[[], None],
     ) -> None:
@@ -85,6 +93,17 @@ class Firmware:
         self._rng = rng
         self._current_changed = current_changed
         self._process = Process(agenda)
+        self._radio = RadioProgram(
+            agenda,
+            parts=parts,
+            modem=radio_modem,
+            air=air,
+            draw=self._draw,
+            draw_idle=self._draw_idle,
+            reset=self._reset,
+        )
+        self._restart_modem = radio_modem.power_on
+        self._modem_said = b""
         self._clear_ram()
 
     @property
@@ -95,15 +114,22 @@ class Firmware:
         load_a = self._currents.load_a if self._load_is_on else 0.0
         return self._processor_a + self._radio_a + load_a + self._currents.leak_a
 
-    def power_on(self, cause: str) -> None:
-        """Start from reset; `cause` is power, brownout or watchdog."""
+    @property
+    def siren_is_on(self) -> bool:
+        """Whether the siren's output is on."""
+        return self._is_powered and self._load_is_on
+
+    def power_on(self, cause: str, *, hangs: bool = False) -> None:
+        """Start from reset; `cause` is power, brownout or watchdog. One that `hangs` draws current and does nothing."""
         self._clear_ram()
         self._is_powered = True
         self._memory.boots += 1
-        self._process.start(self._main(cause))
+        self._process.start(self._main(cause, hangs=hangs))
 
     def power_off(self) -> None:
         """Stop in the middle of everything and forget all but the memory."""
+        if self._behaviour.forgets_correction:
+            self._memory.gain_ppm = self._memory.offset_uv = 0
         self._process.stop()
         self._console.cut()
         self._modem.cut()
@@ -115,6 +141,23 @@ class Firmware:
             self._received += data
             self._process.notify_input()
 
+    def hear_modem(self, data: bytes) -> None:
+        """Bytes of the modem arrive; the microcontroller takes them up even in sleep."""
+        if not self._is_powered:
+            return
+        *lines, self._modem_said = (self._modem_said + data).split(b"\r\n")
+        for line in lines:
+            self._obey_modem(line.decode("latin-1"))
+
+    def _obey_modem(self, line: str) -> None:
+        if line.startswith("+JOIN: "):
+            self._joined = line.removeprefix("+JOIN: ")
+        downlink = _DOWNLINK.match(line)
+        if downlink is not None and int(downlink[1]) == _PIN_PORT and downlink[2] in _PIN_ORDERS:
+            self._load_is_on = _PIN_ORDERS[downlink[2]]
+            self._switched += 1
+            self._current_changed()
+
     def _clear_ram(self) -> None:
         self._is_powered = False
         self._is_listening = False
@@ -122,16 +165,20 @@ class Firmware:
         self._received = b""
         self._count = 0
         self._last_mv = 0
+        self._exact_mv = 0.0
         self._load_is_on = False
+        self._switched = 0
+        self._modem_said = b""
+        self._joined = ""
         self._processor_a = self._currents.awake_a
         self._radio_a = 0.0
 
     # What the program does, in order.
 
-    def _main(self, cause: str) -> Program:
+    def _main(self, cause: str, *, hangs: bool) -> Program:
         self._draw(processor_a=self._currents.awake_a)
         yield Wait(self._timing.boot_s)
-        if self._behaviour.hangs_at_boot:
+        if hangs or self._behaviour.hangs_at_boot:
             yield Wait(None)
         self._is_listening = True
         self._say(f"BOOT haybarn fw={self._behaviour.version} reset={cause} boots={self._memory.boots}")
@@ -165,10 +212,13 @@ class Firmware:
             "temp?": self._answer_temperature,
             "frame": self._send_frame,
             "report": self._report,
+            "join": self._join,
             "sleep": self._sleep,
         }
         if line in actions:
             yield from actions[line]()
+        elif line in ("confirm on", "confirm off", "pin?"):
+            self._say(self._answer_of_link(line))
         else:
             self._say(self._immediate_answer(line))
 
@@ -179,6 +229,8 @@ class Firmware:
             return line.replace("load", "LOAD")
         calibration = _CALIBRATION.match(line)
         if calibration is not None:
+            if self._behaviour.refuses_correction:
+                return "ERR locked"
             self._memory.gain_ppm, self._memory.offset_uv = int(calibration[1]), int(calibration[2])
         memory = self._memory
         if calibration is not None or line == "cal?":
@@ -188,6 +240,12 @@ class Firmware:
         if line == "boots?":
             return f"BOOTS n={memory.boots}"
         return "ERR unknown"
+
+    def _answer_of_link(self, line: str) -> str:
+        if line == "pin?":
+            return f"PIN {'on' if self._load_is_on else 'off'} switched={self._switched}"
+        self._modem.send(b"AT+CFM=%d\r\n" % (line == "confirm on"))
+        return line.replace("confirm", "CONFIRM")
 
     def _identity(self) -> str:
         if not self._behaviour.claims_other_serial:
@@ -207,12 +265,22 @@ class Firmware:
         sample, encoded = yield from self._take_sample()
         self._announce("FRAME", sample, encoded)
 
+    def _join(self) -> Program:
+        self._say("JOIN begun")
+        self._modem.send(b"AT+JOIN\r\n")
+        yield Wait(self._timing.radio_delay_s)
+        self._joined = ""
+        yield from self._radio.run()
+        self._draw(processor_a=self._currents.awake_a)
+        yield Wait(self._timing.radio_delay_s)  # until the modem's last line is here
+        self._say(f"JOIN {self._joined or 'failed'}")
+
     def _report(self) -> Program:
         sample, encoded = yield from self._take_sample()
         self._announce("REPORT", sample, encoded)
         self._modem.send(b"AT+TX\r\n")
         yield Wait(self._timing.radio_delay_s)
-        yield from self._transmit(len(encoded))
+        yield from self._radio.run()
         self._draw(processor_a=self._currents.awake_a)
         self._say(f"REPORT done n={sample.count}")
 
@@ -222,7 +290,7 @@ class Firmware:
         hundredths = yield from self._measure_temperature()
         sample = Sample(self._count, millivolts, _rounded(hundredths / 100))
         sent_mv = previous_mv if self._behaviour.sends_previous_battery else millivolts
-        return sample, self._encode(sent_mv, sample.temperature_c)
+        return sample, self._encode(sample, sent_mv=sent_mv, celsius=hundredths / 100)
 
     def _announce(self, word: str, sample: Sample, encoded: bytes) -> None:
         port = self._behaviour.port
@@ -238,52 +306,36 @@ class Firmware:
         yield Wait(self._timing.convert_s)
         raw = self._senses.battery_code()
         exact_mv = raw * NOMINAL_FULL_SCALE_MV / 4096
-        corrected_mv = exact_mv * (1 + self._memory.gain_ppm * 1e-6) + self._memory.offset_uv / 1000
+        gain = 1 + self._memory.gain_ppm * self._behaviour.gain_constant_step
+        corrected_mv = exact_mv * gain + self._memory.offset_uv / 1000
         self._count += 1
-        self._last_mv = max(0, min(0xFFFF, _rounded(corrected_mv)))
+        self._exact_mv = max(0.0, min(65535.0, corrected_mv))
+        self._last_mv = _rounded(self._exact_mv)
         return raw, self._last_mv
 
     def _measure_temperature(self) -> Generator[Wait, bool, int]:
         yield Wait(self._timing.measure_s)
         return _rounded(100 * self._senses.temperature_c())
 
-    def _encode(self, battery_mv: int, temperature_c: int) -> bytes:
+    def _encode(self, sample: Sample, *, sent_mv: int, celsius: float) -> bytes:
         behaviour = self._behaviour
         first, second = (_rounded(10 * celsius) for celsius in self._senses.bale_temperatures_c())
         if behaviour.probes_fitted < 2:
             second = payload_bytes.NO_PROBE
         measured = payload_bytes.Measured(
-            battery_mv=battery_mv,
-            temperature_c=max(-128, min(127, temperature_c + behaviour.payload_temperature_offset_c)),
+            battery_mv=sent_mv,
+            temperature_c=max(-128, min(127, sample.temperature_c + behaviour.payload_temperature_offset_c)),
             siren_is_on=self._load_is_on,
             is_charging=self._senses.is_charging(),
             bale_decidegrees=(first, second),
+            exact_mv=self._exact_mv,
+            celsius=celsius,
+            judged_mv=sample.battery_mv,
         )
-        encoded = payload_bytes.encode(measured)
+        encoded = SLIPS[behaviour.payload_slip](measured)
         if behaviour.swaps_battery_bytes:
             encoded = payload_bytes.with_swapped_battery(encoded)
         return payload_bytes.with_spoilt_checksum(encoded) if behaviour.spoils_payload_crc else encoded
-
-    def _transmit(self, payload_length: int) -> Program:
-        currents, timing = self._currents, self._timing
-        radio_works = self._behaviour.transmits
-        on_air_s = time_on_air_s(
-            phy_payload_bytes=payload_length + FRAME_OVERHEAD_BYTES,
-            spreading_factor=self._behaviour.spreading_factor,
-        )
-        self._draw(processor_a=currents.awake_a, radio_a=currents.radio_prepare_a * radio_works)
-        yield Wait(timing.prepare_s)
-        if self._behaviour.resets_at_transmit:
-            yield from self._reset("watchdog")
-        self._draw(processor_a=currents.awake_a, radio_a=currents.radio_transmit_a * radio_works)
-        yield Wait(on_air_s)
-        idle_s = timing.listen2_delay_s - timing.listen1_delay_s - timing.listen1_s
-        for delay_s, length_s in ((timing.listen1_delay_s, timing.listen1_s), (idle_s, timing.listen2_s)):
-            self._draw_idle()
-            yield Wait(delay_s)
-            if radio_works:
-                self._draw(processor_a=0.0, radio_a=currents.radio_listen_a)
-            yield Wait(length_s)
 
     def _sleep(self) -> Program:
         self._say("SLEEP")
@@ -320,6 +372,7 @@ class Firmware:
         if self._is_powered:
             self._console.cut()
             self._modem.cut()
+            self._restart_modem()
             self.power_on(cause)
 
     def _say(self, text: str) -> None:

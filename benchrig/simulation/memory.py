@@ -24,6 +24,14 @@ class Memory:
     @property
     def identity(self) -> str:
         """Chip and radio identity, made from the digits of the serial."""
+        return f"serial={self.serial} chip=48420000A001{self._tail} eui={self.device_eui:016X}"
+
+    @property
+    def device_eui(self) -> int:
+        """Identity of the radio."""
+        return int(f"02004842A001{self._tail}", 16)
+
+    @property
+    def _tail(self) -> str:
         digits = "".join(character for character in self.serial if character.isdigit())
-        tail = f"{int(digits) % 10000:04d}" if digits else f"{crc16_ibm3740(self.serial.encode()):04X}"
-        return f"serial={self.serial} chip=48420000A001{tail} eui=02004842A001{tail}"
+        return f"{int(digits) % 10000:04d}" if digits else f"{crc16_ibm3740(self.serial.encode()):04X}"

@@ -6,6 +6,7 @@ true value.  Errors (0.0035 % of reading + 0.0007 % of range, thermometer 0.1 de
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -38,12 +39,29 @@ MOST_CARDS: Final = 99
 NPLC: Final = "[SENSe:]VOLTage[:DC]:NPLCycles"
 
 
+class PickedUp:
+    """Noise that a lead picks up: normal, each reading correlated with the one before (first-order autoregressive)."""
+
+    def __init__(self, rms_v: float, correlation: float, *, rng: random.Random) -> None:
+        self._rms_v = rms_v
+        self._correlation = correlation
+        self._rng = rng
+        self._last_v = rng.gauss(0.0, rms_v)
+
+    def __call__(self) -> float:
+        """Volts on top of the next reading."""
+        fresh_v = self._rng.gauss(0.0, self._rms_v * math.sqrt(1.0 - self._correlation**2))
+        self._last_v = self._correlation * self._last_v + fresh_v
+        return self._last_v
+
+
 @dataclass(frozen=True, slots=True)
 class Input:
-    """One input of a meter: what is connected to it."""
+    """One input of a meter: what is connected to it, and what its lead picks up."""
 
     true_value: Callable[[], float]
     is_thermometer: bool = False
+    noise: PickedUp | None = None
 
 
 OPEN_INPUT: Final = Input(lambda: 0.0)
@@ -91,6 +109,7 @@ class Meter(Instrument):
     def voltage(self, wired: Input, *, range_v: float) -> float:
         """One voltage reading at the end of the aperture."""
         true_v = 0.0 if wired.is_thermometer else wired.true_value()
+        true_v += wired.noise() if wired.noise is not None else 0.0
         if self._traits.special_number is not None and not wired.is_thermometer:
             return self._traits.special_number
         if abs(true_v) > OVER_RANGE * range_v:

@@ -6,6 +6,7 @@ Owns: nominal values and tolerances.  Must not know how the parts behave.  All n
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -58,13 +59,13 @@ class Divider:
 
     @property
     def ratio(self) -> float:
-        """Converter input volts per battery volt, written so that an open (infinite) bottom resistor gives 1."""
+        """Converter input volts per battery volt, written so that open (infinite) resistors give 1 or 0."""
         return 1.0 / (1.0 + self.top_ohm / self.bottom_ohm)
 
     @property
     def source_ohm(self) -> float:
         """Resistance that the converter input sees."""
-        return self.top_ohm * self.ratio
+        return 1.0 / (1.0 / self.top_ohm + 1.0 / self.bottom_ohm)
 
     @property
     def tau_s(self) -> float:
@@ -88,6 +89,7 @@ class Adc:
     samples: int = 64
     sample_rate_hz: float = 2000.0
     hold_f: float = 4e-12
+    acquire_s: float = 2e-6
     highest_code: int = 4095
     stuck_low_mask: int = 0
 
@@ -107,6 +109,30 @@ class Converter:
     lockout_rising_v: float = 2.90
     reset_v: float = 2.50
     reset_release_v: float = 2.60
+
+
+@dataclass(frozen=True, slots=True)
+class Undervoltage:
+    """What an empty battery does to a board with a weak reset (module undervoltage); nothing to a sound one."""
+
+    window_low_v: float = 1.6
+    window_high_v: float = 2.0
+    window_s: float = math.inf
+    """So long between the two voltages, and the microcontroller hangs."""
+    hole_least_s: float = math.inf
+    hole_most_s: float = math.inf
+    """Off for a time between the two, and the microcontroller hangs."""
+    warm_rising_v: float = 0.0
+    """A converter that was locked out restarts only here."""
+    empty_v: float = 0.3
+    empty_s: float = 1.0
+    """At or below this for so long, and all is forgotten."""
+
+    @property
+    def thresholds_v(self) -> tuple[float, ...]:
+        """Voltages at which something begins or ends; none on a sound board."""
+        volts = (self.empty_v, self.window_low_v, self.window_high_v, self.warm_rising_v)
+        return () if self == Undervoltage() else tuple(one for one in volts if 0.0 < one < math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +188,41 @@ class Behaviour:
     swaps_battery_bytes: bool = False
     sends_previous_battery: bool = False
     spoils_payload_crc: bool = False
+    payload_slip: str = ""
+    """A name of `payload_slips.SLIPS`."""
+    refuses_correction: bool = False
+    forgets_correction: bool = False
+    gain_constant_step: float = 1e-6
     claims_other_serial: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ModemTraits:
+    """What the modem does differently when it is faulty, the microcontroller's side of it being right."""
+
+    has_wrong_key: bool = False
+    forgets_nonce: bool = False
+    forgets_counter: bool = False
+    port_offset: int = 0
+    swaps_bytes: bool = False
+    executes_repeated: bool = False
+    antenna_loss_db: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class AirTraits:
+    """What happens between the antennas of board and gateways."""
+
+    lost_share: float = 0.0
+    has_stranger: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class GatewayTraits:
+    """What the bench's gateways do differently when they are faulty; 0 means never."""
+
+    is_mute: bool = False
+    crc_failed_every: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +246,11 @@ class BoardParts:
     divider: Divider = field(default_factory=Divider)
     adc: Adc = field(default_factory=Adc)
     converter: Converter = field(default_factory=Converter)
+    undervoltage: Undervoltage = field(default_factory=Undervoltage)
     currents: Currents = field(default_factory=Currents)
     timing: Timing = field(default_factory=Timing)
     behaviour: Behaviour = field(default_factory=Behaviour)
+    modem: ModemTraits = field(default_factory=ModemTraits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,9 +279,14 @@ class SupplyTraits:
 
 @dataclass(frozen=True, slots=True)
 class MeterTraits:
-    """What a meter does differently when it is faulty; `special_number` replaces every voltage reading."""
+    """What a meter does differently when it is faulty; `special_number` replaces every voltage reading.
+
+    The input that sees the rail picks up noise of `rail_noise_v` rms; neighbouring readings of it are correlated.
+    """
 
     special_number: float | None = None
+    rail_noise_v: float = 0.0
+    rail_noise_correlation: float = 0.0
     is_thermometer_broken: bool = False
     line: LineTraits = field(default_factory=LineTraits)
 

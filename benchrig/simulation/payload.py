@@ -17,18 +17,23 @@ LOW_BATTERY_MV = 3400
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """What one frame tells."""
+    """What one frame tells, and what it was made from: `exact_mv` and `celsius` before they were rounded, and the
+    millivolts by which the battery is called low, where these are not the ones sent."""
 
     battery_mv: int
     temperature_c: int
     siren_is_on: bool
     is_charging: bool
     bale_decidegrees: tuple[int, int]
+    exact_mv: float = 0.0
+    celsius: float = 0.0
+    judged_mv: int | None = None
 
 
 def encode(measured: Measured) -> bytes:
     """The payload of a healthy board."""
-    is_low = measured.battery_mv < LOW_BATTERY_MV
+    judged_mv = measured.battery_mv if measured.judged_mv is None else measured.judged_mv
+    is_low = judged_mv < LOW_BATTERY_MV
     flags = measured.siren_is_on | measured.is_charging << 1 | is_low << 2
     body = struct.pack("<HbB", measured.battery_mv, measured.temperature_c, flags)
     body += struct.pack(">hh", *measured.bale_decidegrees)

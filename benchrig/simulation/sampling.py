@@ -6,6 +6,7 @@ closed form (`laws.settled`); an averaging 12-bit converter with ideal codes raw
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from benchrig.simulation.laws import Law, settled
@@ -33,9 +34,18 @@ class BatterySampler:
 
     def input_voltage(self) -> float:
         """Volts at the converter input, with the charge that the sampling switch takes out of it."""
+        divider = self._divider
+        return (self._settled_v + divider.offset_v) * divider.ratio * (1.0 - self._sagging())
+
+    def _sagging(self) -> float:
+        """Share that every sample finds missing, once sample after sample took an empty holding capacitor's charge."""
         divider, adc = self._divider, self._adc
-        sagging = divider.source_ohm * adc.sample_rate_hz * adc.hold_f
-        return (self._settled_v + divider.offset_v) * divider.ratio * (1.0 - sagging)
+        shared_f = divider.node_f + adc.hold_f
+        between_s = 1.0 / adc.sample_rate_hz - adc.acquire_s
+        still_missing = math.exp(-between_s / (divider.source_ohm * divider.node_f))
+        acquiring = math.exp(-adc.acquire_s / (divider.source_ohm * shared_f))
+        taken = adc.hold_f / shared_f
+        return acquiring * taken / (1.0 - acquiring * (1.0 - taken) * still_missing)
 
     def convert(self) -> int:
         """The average code of one conversion."""

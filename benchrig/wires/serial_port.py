@@ -22,6 +22,7 @@ from benchrig.errors import ConfigError, PortError
 from benchrig.wires.doorbell import Doorbell
 from benchrig.wires.line_reader import LineReader
 from benchrig.wires.port_openers import Opener, openers_of_descriptor, openers_of_path
+from benchrig.wires.tty_counters import TtyCounters, read_counters
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -124,6 +125,10 @@ class SerialPort:
     def other_openers(self) -> tuple[Opener, ...]:
         """Other processes that have this open port open too, as far as this user may look (root: all)."""
         return openers_of_descriptor(self._descriptor) if self.is_open else ()
+
+    def counters(self) -> TtyCounters | None:
+        """What the kernel counted of lost and damaged bytes; None when it does not, or the port is closed."""
+        return read_counters(self._descriptor) if self.is_open else None
 
     def close(self) -> None:
         """Give the port back; nobody may be reading. A second call does nothing."""

@@ -6,7 +6,9 @@ import pytest
 
 from benchrig.board_run import BoardRun
 from benchrig.check import Check
+from benchrig.production.correction import check_correction
 from benchrig.production.currents import check_floor_current, check_transmit
+from benchrig.production.energy import check_energy
 from benchrig.production.identity import check_identity_end, check_identity_start
 from benchrig.production.payload import check_payload_bytes
 from benchrig.production.power import check_first_touch, check_output_off
@@ -40,6 +42,12 @@ def test_battery_sweep(board_run: BoardRun, measure: Check) -> None:
     check_battery_sweep(board_run, measure)
 
 
+@pytest.mark.check("correction", needs=["power", "board"])
+def test_correction(board_run: BoardRun, measure: Check) -> None:
+    """A board that is off is put right by constants of its own, which it keeps; a faulty one is refused."""
+    check_correction(board_run, measure)
+
+
 @pytest.mark.check("payload_bytes", needs=["power", "board"])
 def test_payload_bytes(board_run: BoardRun, measure: Check) -> None:
     """The bytes handed to the modem say what the console says and what the terminals carry."""
@@ -62,6 +70,12 @@ def test_floor_current(board_run: BoardRun, measure: Check) -> None:
 def test_transmit(board_run: BoardRun, measure: Check) -> None:
     """One uplink draws the current that it should, for as long as it should."""
     check_transmit(board_run, measure)
+
+
+@pytest.mark.check("energy", needs=["power", "board"])
+def test_energy(board_run: BoardRun, measure: Check) -> None:
+    """What was measured makes an average current and a battery life that are enough."""
+    check_energy(board_run, measure)
 
 
 @pytest.mark.check("identity_end", needs=["power", "board"])

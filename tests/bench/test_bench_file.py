@@ -210,7 +210,7 @@ BAD_EDITS = [
     pytest.param(
         '[slots.1.serial.modem_uart]\nport = "simulated"\n',
         '[slots.1.serial.modem]\nport = "simulated"\n',
-        "slots.1.serial.modem: unknown line (nearest known: modem_uart); known: console, modem_uart",
+        "slots.1.serial.modem: unknown line (nearest known: modem_uart); known: console, modem_uart, modem_reply",
         id="unknown line",
     ),
     pytest.param(

@@ -16,7 +16,8 @@ from benchrig.board.profile import read_board_profile
 from benchrig.check import Check
 from benchrig.clock import ScaledClock
 from benchrig.journal import JournalWriter, read_journal
-from benchrig.judge.trace import Trace, find_transmit
+from benchrig.judge.recording import Recording
+from benchrig.judge.uplink import cut_uplink, read_uplink
 from benchrig.reading import Reading
 from benchrig.records import RunFinished, RunStarted, RunState
 from benchrig.report.board_report import board_report
@@ -56,8 +57,8 @@ def _board(folder: Path, number: int) -> None:
                 check.reading(f"volts {count}", Reading(3.7, "V", 1e-4, "meter", "+3.70000000E+00", clock.now_s()))
             for limit, found in check.limits.items():
                 check(limit, found.low if found.low is not None else found.high, unit=found.unit)
-            found_transmit = find_transmit(Trace(_samples(), interval_s=1e-4))
-            check.fact("transmits", expected="1", seen=str(found_transmit.transmissions), holds=True)
+            uplink = read_uplink(cut_uplink(Recording(_samples(), interval_s=1e-4), least_plateau_a=38e-3))
+            check.fact("transmits", expected="1", seen=str(uplink.transmissions), holds=uplink.transmissions == 1)
             check.finish({})
             journal.sync()
         journal.append(

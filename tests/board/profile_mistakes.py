@@ -56,6 +56,9 @@ MISTAKES: Final = [
     case(
         "first touch", "first_touch.current_limit_a", 0.6, "0.6 A is above the absolute maximum of 0.5 A (table maxima)"
     ),
+    case("data rate", "transmit.spreading_factor", 6, "6 is not a whole number from 7 to 12"),
+    case("coding rate", "transmit.coding_rate", 4, "4 is not a whole number from 5 to 8"),
+    case("frame too short", "transmit.phy_payload_bytes", 9, "9 is not a whole number from 12 to 255"),
     case("trips", "power.protection_v", 4.2, "4.2 V is not above sweep.points_v (4.2 V), rail.points_v (4.2 V)"),
     case("two", "sweep.points_v", [3.3, 3.6], "2 different points; at least 3 are needed"),
     case("repeated", "sweep.points_v", [3.3, 3.3, 3.6], "2 different points; at least 3 are needed"),
@@ -133,6 +136,20 @@ MISTAKES: Final = [
     ),
     case("own check's name", "own_checks", ["rail"], "'rail' is a check of the shipped suites"),
     case("own check as a text", "own_checks", "siren", "'siren' is not an array of texts"),
+    # thresholds and coming back
+    case("search above the maximum", "thresholds.restart_v", [2.4, 4.5], "4.5 V is above the absolute maximum of 4.3"),
+    case("search upside down", "thresholds.reset_v", [3.2, 2.3], "[3.2, 2.3] is no range; accepted: two voltages"),
+    case("search of three", "thresholds.reset_v", [2.3, 2.5, 3.2], "[2.3, 2.5, 3.2] is no range"),
+    case("confirmed too briefly", "thresholds.confirm_dwell_s", 0.1, "0.1 s is shorter than dwell_s = 0.2 s"),
+    case("restart from above", "thresholds.restart_from_v", 2.4, "2.4 V is not below the search at restart_v"),
+    case("unknown key of a search", "thresholds.dwel_s", 0.1, "unknown key (nearest known: dwell_s)"),
+    case("floor above the ramp", "coming_back.floors_v", [1.0, 3.2], "3.2 V is not below from_v = 3.2 V"),
+    case("ramp from above the maximum", "coming_back.from_v", 4.5, "4.5 V is above the absolute maximum of 4.3 V"),
+    case("plateau above the maximum", "coming_back.plateaus_v", [4.5], "4.5 V is above the absolute maximum of 4.3 V"),
+    case("no slope at all", "coming_back.slopes_v_per_s", [], "[] is not accepted; accepted: different numbers"),
+    case("slope of nothing", "coming_back.slopes_v_per_s", [0.0, 1.0], "0 is not accepted; accepted: 1e-06 and more"),
+    case("dwell twice", "coming_back.dwells_s", [1.0, 1.0], "[1.0, 1.0] is not accepted; accepted: different numbers"),
+    case("steps too small to keep", "coming_back.largest_step_v", 0.01, "0.01 V is less than step_v = 0.02 V"),
     # the console
     case(
         "pattern",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
@@ -11,15 +12,18 @@ from benchrig.quantity import base_unit
 
 from .profile_edits import ROOT, shipped
 
-SUITE = ROOT / "suites" / "production" / "test_production.py"
+if TYPE_CHECKING:
+    from pathlib import Path
+
+SUITES = ROOT / "suites"
 PRODUCTION = ROOT / "benchrig" / "production"
 
 
-def _marked() -> list[str]:
-    """The names in the suite's check markers, in its order."""
+def _marked(suite: Path) -> list[str]:
+    """The names in a suite's check markers, in its order."""
     calls = [
         mark
-        for function in ast.parse(SUITE.read_text(encoding="utf-8")).body
+        for function in ast.parse(suite.read_text(encoding="utf-8")).body
         if isinstance(function, ast.FunctionDef)
         for mark in function.decorator_list
         if isinstance(mark, ast.Call) and ast.unparse(mark.func) == "pytest.mark.check"
@@ -27,9 +31,30 @@ def _marked() -> list[str]:
     return [str(ast.literal_eval(call.args[0])) for call in calls]
 
 
-def test_suite_runs_every_check_of_the_table_in_its_order() -> None:
+def test_suites_run_every_check_of_the_table() -> None:
     """A check in the table without a test, or a test without an entry, would be required and never run."""
-    assert _marked() == list(CHECKS)
+    assert {check for suite in SUITES.glob("*/test_*.py") for check in _marked(suite)} == set(CHECKS)
+
+
+@pytest.mark.parametrize("suite", sorted(SUITES.glob("*/test_*.py")), ids=lambda suite: str(suite.stem))
+def test_suite_keeps_to_the_order_of_the_table(suite: Path) -> None:
+    """First touch first, output off last, and in between what a later check builds on before it; none twice."""
+    assert _marked(suite) == [check for check in CHECKS if check in _marked(suite)]
+
+
+def test_sign_off_holds_the_production_check() -> None:
+    """Who signs a board off has run all that the line runs."""
+    production, signoff = (_marked(SUITES / use / f"test_{use}.py") for use in ("production", "signoff"))
+
+    assert set(production) < set(signoff)
+
+
+@pytest.mark.parametrize("use", ["production", "signoff"])
+def test_demo_requires_what_its_suite_runs(use: str) -> None:
+    """A suite with a check that nobody requires would let a board pass without it."""
+    required = cast("dict[str, list[str]]", shipped()["required"])
+
+    assert required[use] == _marked(SUITES / use / f"test_{use}.py")
 
 
 @pytest.mark.parametrize("check", CHECKS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ from benchrig.judge.autonomy import (
     Spread,
     SunSeries,
     System,
+    charge_by_day,
     charge_current_a,
     cheapest_fix,
     live_through,
@@ -136,6 +138,7 @@ def test_charge_below_full_is_lindleys_recursion(light: list[list[float]], load_
 
 def plain_loop(sun: SunSeries, system: System) -> list[bool]:
     """The balance step by step with plain numbers: whether the board stood still on each day."""
+    assert system.start_share is not None
     charge_c, stopped, days = system.start_share * system.capacity_c, False, []
     for day in sun.irradiance_w_m2.tolist():
         empty = False
@@ -331,6 +334,48 @@ def test_no_fix_that_is_enough_is_said() -> None:
 
     assert fix.best is None
     assert fix.why.startswith("none of 2 options is enough; nearest is 'a little' with up to ")
+
+
+@pytest.mark.parametrize(
+    ("charge_a", "first_day"),
+    [
+        pytest.param(4e-3, 1.0 - 86.4 / 5760.0, id="full again at the end"),
+        pytest.param(1.5e-3, 1.0 - (5 * 86.4 - 5 * 43.2 + 86.4) / 5760.0, id="lower than it began"),
+    ],
+)
+def test_series_that_begins_as_it_ends(charge_a: float, first_day: float) -> None:
+    """By hand: five dark days take 86.4 C each at 1 mA, five light ones bring 3 mA or 0.5 mA more than that."""
+    sun = sun_of(*[[0.0] * 4] * 5, *[[200.0] * 4] * 5)
+    panel = charge_a * 3.7 / (0.2 * 0.7)
+
+    found = charge_by_day(sun, replace(system_of(panel_w=panel), start_share=None))
+
+    assert found.middle[0] == pytest.approx(first_day, rel=1e-9)
+
+
+def test_charge_by_day_against_a_hand_sum() -> None:
+    """0.2 mA take 17.28 C a day from 5760 C: 99.7 % after a day, 69.7 % after 101; one draw has no spread."""
+    dark = SunSeries(np.arange(FIRST_OF_2023, FIRST_OF_2023 + 101), np.zeros((101, 4)))
+
+    found = charge_by_day(dark, system_of(load_a=0.2e-3))
+
+    assert found.middle[[0, -1]].tolist() == pytest.approx([1.0 - 17.28 / 5760.0, 1.0 - 101 * 17.28 / 5760.0])
+    assert found.low.tolist() == found.middle.tolist() == found.high.tolist()
+    assert found.days.tolist() == list(range(FIRST_OF_2023, FIRST_OF_2023 + 101))
+
+
+def test_charge_by_day_is_that_of_the_months() -> None:
+    """The lowest share that a month is said to reach is not above that of any of its days' lower ends."""
+    spread = Spread(dirt=0.1, dirt_u=0.05, capacity_u=0.1, load_u=0.1, draws=200)
+
+    months = live_through(year_of_sun(), system_of(), spread=spread).months
+    charge = charge_by_day(year_of_sun(), system_of(), spread=spread)
+
+    month_of = charge.days.astype("datetime64[D]").astype("datetime64[M]").astype(str)
+    for month in months:
+        assert month.lowest_share <= charge.low[month_of == month.name].min() + 1e-12
+    assert np.all(charge.low <= charge.middle)
+    assert np.all(charge.middle <= charge.high)
 
 
 @pytest.mark.parametrize(

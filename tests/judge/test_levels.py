@@ -6,10 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from benchrig.judge.levels import find_levels, stretches_above
+from benchrig.judge.levels import find_levels
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -95,55 +93,3 @@ def test_levels_need_samples() -> None:
     """Nothing has no level."""
     with pytest.raises(ValueError, match="no samples"):
         find_levels(np.array([]))
-
-
-STRETCHES = [
-    pytest.param([0, 0, 9, 9, 0], 1, [(2, 4)], id="one"),
-    pytest.param([9, 9, 0, 0, 9], 1, [(0, 2), (4, 5)], id="cut at both ends"),
-    pytest.param([0, 9, 4, 4, 9, 0], 1, [(1, 5)], id="dip that stays above leave"),
-    pytest.param([0, 9, 4, 2, 9, 0], 1, [(1, 2), (4, 5)], id="dip below leave"),
-    pytest.param([0, 9, 9, 2, 9, 0], 2, [(1, 5)], id="dip shorter than the shortest"),
-    pytest.param([0, 9, 9, 2, 2, 9, 9], 2, [(1, 3), (5, 7)], id="dip as long as the shortest"),
-    pytest.param([0, 9, 0, 0, 0], 2, [], id="shorter than the shortest"),
-    pytest.param([0, 4, 4, 0], 1, [], id="above leave only"),
-    pytest.param([0, 4, 9, 4, 0], 1, [(2, 3)], id="slopes are outside"),
-    pytest.param([5, 5, 5], 1, [], id="equal to enter is not above"),
-]
-
-
-@pytest.mark.parametrize(("samples", "shortest", "expected"), STRETCHES)
-def test_stretches_of_short_signals(samples: list[float], shortest: int, expected: list[tuple[int, int]]) -> None:
-    """Entering above 5, leaving at 3: each short signal gives the stretches that a hand marks."""
-    found = stretches_above(np.array(samples, dtype=float), enter=5.0, leave=3.0, shortest=shortest)
-
-    assert list(found) == expected
-
-
-def by_hand(samples: list[int], *, enter: int, leave: int) -> list[tuple[int, int]]:
-    """The same by walking along the samples."""
-    found: list[tuple[int, int]] = []
-    first: int | None = None
-    last = 0
-    for index, sample in enumerate([*samples, leave]):
-        if sample > enter:
-            first = index if first is None else first
-            last = index
-        elif sample <= leave and first is not None:
-            found.append((first, last + 1))
-            first = None
-    return found
-
-
-@settings(deadline=None)
-@given(samples=st.lists(st.integers(0, 9), min_size=1, max_size=40))
-def test_stretches_match_a_walk_along_the_samples(samples: list[int]) -> None:
-    """The array code finds what a plain loop with two thresholds finds."""
-    found = stretches_above(np.array(samples, dtype=float), enter=5.0, leave=3.0)
-
-    assert list(found) == by_hand(samples, enter=5, leave=3)
-
-
-def test_stretches_refuse_crossed_thresholds() -> None:
-    """A leaving threshold above the entering one would never end a stretch."""
-    with pytest.raises(ValueError, match=r"leaving threshold 2.0 must not be above the entering one 1.0"):
-        stretches_above(np.zeros(3), enter=1.0, leave=2.0)

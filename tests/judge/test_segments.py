@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from benchrig.judge.levels import Stretch
 from benchrig.judge.recording import RangeUse, Recording
 from benchrig.judge.segments import Label, Segmentation, find_segments
-from benchrig.judge.trace import Trace, find_sleep, find_transmit
 from benchrig.judge.uncertainty import AccuracyTerms
 
 if TYPE_CHECKING:
@@ -222,32 +221,33 @@ def test_a_spike_is_neither_a_wake_nor_floor() -> None:
         pytest.param(16e-6, 20e-6, wakes_every(2.0), id="on a range far too large"),
     ],
 )
-def test_floor_and_wakes_agree_with_the_short_trace(rest_a: float, noise_a: float, pulses: list[Pulse]) -> None:
-    """The other reader of the project, which sorts every sample, finds the same floor and the same wakes."""
-    samples = samples_of(rest_a, pulses, noise_a=noise_a)
-
-    found = find_segments(Recording(samples, interval_s=1e-3))
-    short = find_sleep(Trace(samples, interval_s=1e-3))
+def test_floor_and_wakes_are_those_that_were_drawn(rest_a: float, noise_a: float, pulses: list[Pulse]) -> None:
+    """Whatever a board rests at, its wakes are found at the samples where they were drawn, with their charge."""
+    found = find_segments(recording_of(rest_a, pulses, noise_a=noise_a))
 
     assert found.problems == ()
-    assert [one.start_s for one in found.events] == pytest.approx([one.start_s for one in short.wakes], abs=1e-6)
-    assert [one.charge_c for one in found.events] == pytest.approx([one.charge_c for one in short.wakes], rel=1e-6)
+    assert [one.start_s for one in found.events] == pytest.approx([one.start_s for one in pulses], abs=1e-3)
+    charges_c = [one.level_a * one.duration_s for one in pulses]
+    assert [one.charge_c for one in found.events] == pytest.approx(
+        charges_c, rel=1e-4, abs=5 * noise_a * 12**0.5 * 1e-3
+    )
     assert found.floor_a == pytest.approx(rest_a, abs=1e-9 + noise_a / 20)
 
 
-def test_transmission_agrees_with_the_short_trace() -> None:
-    """Both readers of the project find the same transmission and the same windows."""
-    samples = samples_of(5e-3, REPORT, duration_s=3.0, interval_s=1e-4, noise_a=2e-6)
+@pytest.mark.parametrize("between_a", [16e-6, 5e-3], ids=["asleep", "awake"])
+def test_one_report_in_a_short_recording_of_a_board_that_is_awake_around_it(between_a: float) -> None:
+    """The floor is what lasts between the windows, though each level above it is seen by a few groups of cells."""
+    awake_a = between_a + 4.5e-3
+    report = [Pulse(one.start_s - 0.128, one.duration_s, one.level_a) for one in REPORT]
+    pulses = [Pulse(0.0, 0.072, awake_a), *report, Pulse(2.166, 1.0, awake_a)]
 
-    found = find_segments(Recording(samples, interval_s=1e-4))
-    short = find_transmit(Trace(samples, interval_s=1e-4))
+    found = find_segments(recording_of(between_a, pulses, interval_s=1e-4, noise_a=2e-6, duration_s=2.6))
 
-    assert short.transmit is not None
     (transmit,) = found.segments.of(Label.TRANSMIT)
-    assert (transmit.start_s, transmit.duration_s) == pytest.approx(short.transmit[:2], abs=1e-9)
-    assert [one.start_s for one in found.segments.of(Label.RECEIVE)] == pytest.approx(
-        [one.start_s for one in short.later], abs=1e-9
-    )
+    assert transmit.start_s == pytest.approx(0.077, abs=1e-4)
+    assert [one.start_s for one in found.segments.of(Label.RECEIVE)] == pytest.approx([1.133, 2.133], abs=1e-4)
+    assert found.floor_a == pytest.approx(between_a, rel=0.01)
+    assert found.drift_a == pytest.approx(0.0, abs=1e-6)
 
 
 # ---- noise, drift, hum, slow changes
@@ -524,15 +524,17 @@ def test_a_recording_full_of_gaps_has_no_floor() -> None:
     )
 
 
-def test_gaps_of_a_trace_are_taken_over() -> None:
-    """The invalid samples of a trace are the gaps of the recording made from it."""
+def test_marked_samples_become_gaps() -> None:
+    """Runs of samples that were marked as not measured are the gaps; a mark for each sample is asked for."""
     samples = samples_of(16e-6, [])
     invalid = np.zeros(samples.size, dtype=np.bool_)
     invalid[[*range(10, 20), 9999]] = True
 
-    recording = Recording.of_trace(Trace(samples, interval_s=1e-3, invalid=invalid))
+    recording = Recording.of_marks(samples, invalid, interval_s=1e-3)
 
     assert recording.gaps == (Stretch(10, 20), Stretch(9999, 10_000))
+    with pytest.raises(ValueError, match="9999 marks for 10000 samples"):
+        Recording.of_marks(samples, invalid[1:], interval_s=1e-3)
 
 
 def test_too_few_samples_are_not_judged() -> None:

@@ -12,29 +12,38 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from benchrig.judge.student_t import two_sided_quantile
+from tests.published import Figure
 
-# The quantity of JCGM 100:2008 (GUM) Table G.2, recomputed with scipy 1.17.1; the table itself was not seen.
+G2 = "the quantity of JCGM 100:2008 (GUM) table G.2, with scipy 1.17.1 (the table itself not seen)"
 TABLE = Path(__file__).with_name("student_t_k.csv")
 
 
-def table_rows() -> list[tuple[float, float, float]]:
-    """(degrees of freedom, coverage, k) of every cell of the table."""
+def table_rows() -> list[Figure[tuple[float, float], float]]:
+    """Of degrees of freedom and coverage the k of every cell of the table."""
     with TABLE.open(encoding="utf-8") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
     return [
-        (float(row["dof"]), float(column.removeprefix("k_")) / 100, float(row[column]))
+        Figure(
+            f"{column} of {row['dof']}",
+            G2,
+            row["seen"],
+            (float(row["dof"]), float(column.removeprefix("k_")) / 100),
+            float(row[column]),
+        )
         for row in rows
         for column in ("k_90", "k_95", "k_95.45", "k_99")
     ]
 
 
+FIGURES = table_rows()
+
+
 def test_quantile_matches_the_table() -> None:
     """Every k of the table is met to its last printed digit."""
-    rows = table_rows()
-
-    assert len(rows) == 27 * 4
-    for dof, coverage, k in rows:
-        assert two_sided_quantile(coverage, dof=dof) == pytest.approx(k, abs=0.0006), (dof, coverage)
+    assert len(FIGURES) == 27 * 4
+    for figure in FIGURES:
+        dof, coverage = figure.inputs
+        assert two_sided_quantile(coverage, dof=dof) == pytest.approx(figure.expected, abs=0.0006), figure
 
 
 @pytest.mark.parametrize("coverage", [0.5, 0.6827, 0.9, 0.95, 0.9545, 0.99, 0.9973, 0.9999])

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.payload.bits import as_pattern, as_signed, extract, insert, occupied, span_bytes
+from tests.published import Figure
 
 Place = tuple[int, int]
 places = st.integers(0, 63).flatmap(lambda skip: st.tuples(st.just(skip), st.integers(1, 64 - skip)))
@@ -99,24 +100,24 @@ def test_occupied_little_endian_names_the_bits_it_writes(place: Place) -> None:
     assert owned == {at for at in range(64) if payload[at // 8] >> at % 8 & 1}
 
 
-# Published check values "integers": source Python int.from_bytes, recomputed.
-TWOS_COMPLEMENT = [
-    pytest.param("ffff", 16, -1, id="16 bit -1"),
-    pytest.param("8000", 16, -32768, id="16 bit least"),
-    pytest.param("ff85", 16, -123, id="16 bit -123"),
-    pytest.param("ffff85", 24, -123, id="24 bit -123"),
-    pytest.param("7fff", 16, 32767, id="16 bit greatest"),
+FROM_BYTES = "two's complement; Python int.from_bytes"
+FIGURES = [
+    Figure("16 bit -1", FROM_BYTES, "recomputed", "ffff", -1),
+    Figure("16 bit least", FROM_BYTES, "recomputed", "8000", -32768),
+    Figure("16 bit -123", FROM_BYTES, "recomputed", "ff85", -123),
+    Figure("24 bit -123", FROM_BYTES, "recomputed", "ffff85", -123),
+    Figure("16 bit greatest", FROM_BYTES, "recomputed", "7fff", 32767),
 ]
 
 
-@pytest.mark.parametrize(("text", "width_bits", "number"), TWOS_COMPLEMENT)
-def test_as_signed_published_values(text: str, width_bits: int, number: int) -> None:
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_as_signed_published_values(figure: Figure[str, int]) -> None:
     """Two's complement reads and writes the published values, and as int.from_bytes does."""
-    pattern = int(text, 16)
+    pattern, width_bits = int(figure.inputs, 16), 4 * len(figure.inputs)
 
-    assert as_signed(pattern, width_bits=width_bits) == number
-    assert as_pattern(number, width_bits=width_bits) == pattern
-    assert int.from_bytes(bytes.fromhex(text), "big", signed=True) == number
+    assert as_signed(pattern, width_bits=width_bits) == figure.expected, figure
+    assert as_pattern(figure.expected, width_bits=width_bits) == pattern, figure
+    assert int.from_bytes(bytes.fromhex(figure.inputs), "big", signed=True) == figure.expected, figure
 
 
 def test_as_signed_minus_five_unsigned_is_251() -> None:

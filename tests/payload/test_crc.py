@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from benchrig.errors import ConfigError
 from benchrig.payload.crc import CATALOGUE, OTHER_NAMES, compute_crc, find_crc
+from tests.published import Figure
 
-# Names and values as in the RevEng catalogue (catalogue page not seen); crcmod 1.7, crccheck 1.3.1;
-# 29b1, 4b37, f4 also fastcrc 0.5.0. Mark of every row: recomputed.
+REVENG = "RevEng catalogue, names and check values (page not seen); crcmod 1.7, crccheck 1.3.1, some fastcrc 0.5.0"
 CHECK_VALUES = [
     ("CRC-16/IBM-3740", 0x29B1, 16),
     ("CRC-16/KERMIT", 0x2189, 16),
@@ -32,13 +32,21 @@ CHECK_VALUES = [
 ]
 
 
-@pytest.mark.parametrize(("name", "check", "width_bits"), CHECK_VALUES, ids=[row[0] for row in CHECK_VALUES])
-def test_compute_crc_published_check_value(name: str, check: int, width_bits: int) -> None:
-    """Each algorithm gives its published check value over the digits 123456789."""
-    algorithm = find_crc(name)
+FIGURES = [
+    Figure(name, REVENG, "recomputed", f"123456789, {width} bits", f"{check:0{width // 4}x}")
+    for name, check, width in CHECK_VALUES
+]
 
-    assert compute_crc(algorithm, b"123456789") == check
-    assert (algorithm.check, algorithm.width_bits) == (check, width_bits)
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_compute_crc_published_check_value(figure: Figure[str, str]) -> None:
+    """Each algorithm gives its published check value over the digits 123456789."""
+    algorithm = find_crc(figure.id)
+    digits = algorithm.width_bits // 4
+
+    assert f"{compute_crc(algorithm, b'123456789'):0{digits}x}" == figure.expected, figure
+    assert f"{algorithm.check:0{digits}x}" == figure.expected, figure
+    assert figure.inputs == f"123456789, {algorithm.width_bits} bits"
 
 
 def test_catalogue_holds_what_was_checked() -> None:

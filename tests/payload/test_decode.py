@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchrig.payload import Crc, DecodedValue, Field, FieldMap, Group, decode
+from tests.published import Figure
 
 if TYPE_CHECKING:
     from benchrig.payload.bits import ByteOrder
@@ -71,7 +72,7 @@ def test_decode_published_integers(kind: Kind, order: ByteOrder, text: str, valu
     assert read(field, text).value == value
 
 
-# Published check values "half_float": IEEE 754-2008 binary16; Python struct e. Mark: recomputed.
+BINARY16 = "IEEE 754-2008 binary16; Python struct e"
 HALF_FLOATS = [
     ("0000", 0.0),
     ("8000", -0.0),
@@ -94,15 +95,18 @@ HALF_FLOATS = [
 ]
 
 
-@pytest.mark.parametrize(("text", "value"), HALF_FLOATS, ids=[text for text, _ in HALF_FLOATS])
-def test_decode_published_half_floats(text: str, value: float) -> None:
+FIGURES = [Figure(f"half float {text}", BINARY16, "recomputed", text, value) for text, value in HALF_FLOATS]
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_decode_published_half_floats(figure: Figure[str, float]) -> None:
     """Each published half float is read, its sign of zero included."""
     field = Field(name="x", offset=0, width_bits=16, kind="float16", byte_order="big")
 
-    got = read(field, text)
+    got = read(field, figure.inputs)
 
-    assert got.value == value
-    assert math.copysign(1.0, value) == math.copysign(1.0, got.value)
+    assert got.value == figure.expected, figure
+    assert math.copysign(1.0, figure.expected) == math.copysign(1.0, got.value), figure
 
 
 STRUCT_CASES = [

@@ -51,10 +51,11 @@ def test_help_lists_every_option(place: Place) -> None:
     text = " ".join(found.out.split())
     for option in (
         "--bench=FILE", "--board=[SLOT=]SERIAL", "--bench-profile=FILE", "--bench-reports=DIR", "--bench-operator=NAME",
-        "--bench-fault=[SLOT:]NAME", "--bench-scale=X", "--bench-seed=N", "--bench-simulation=FILE",
+        "--bench-plots=YES|NO", "--bench-fault=[SLOT:]NAME", "--bench-scale=X", "--bench-seed=N",
+        "--bench-simulation=FILE",
     ):  # fmt: skip
         assert re.search(rf"{re.escape(option)} \w", text), option
-    for name in ("bench_file", "bench_reports", "bench_operator"):
+    for name in ("bench_file", "bench_reports", "bench_operator", "bench_plots"):
         assert re.search(rf"{name} \(string\): \w", text), name
 
 

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 ESCAPES = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
 SCALE = ("--bench-scale", "8")
 CHECKS = (
-    "first_touch", "identity_start", "rail", "battery_sweep", "payload_bytes", "temperature", "floor_current",
-    "transmit", "identity_end", "output_off",
+    "first_touch", "identity_start", "rail", "battery_sweep", "correction", "payload_bytes", "temperature",
+    "floor_current", "transmit", "energy", "identity_end", "output_off",
 )  # fmt: skip
 
 
@@ -52,10 +52,10 @@ def test_lines_of_a_run(place: Place) -> None:
     code, written = seen_on_a_terminal(place, str(PRODUCTION), *place.on_bench(*SCALE))
 
     text = ESCAPES.sub("", written)
-    done = re.findall(rf"(\d+)/10  {BOARD}  (\w+): pass, \d+\.\d s", text)
+    done = re.findall(rf"(\d+)/12  {BOARD}  (\w+): pass, \d+\.\d s", text)
     assert code == 0, text
     assert done == [(str(number + 1), name) for number, name in enumerate(CHECKS)]
-    left = [int(s) for s in re.findall(rf"7/10  {BOARD}  floor_current \.\.\. \d+ s, about (\d+) s left", text)]
+    left = [int(s) for s in re.findall(rf"8/12  {BOARD}  floor_current \.\.\. \d+ s, about (\d+) s left", text)]
     assert len(left) >= 2
     assert left == sorted(left, reverse=True)
     assert 0 < left[0] <= 11
@@ -77,8 +77,8 @@ def test_lines_of_a_failed_run(place: Place) -> None:
 
     text = ESCAPES.sub("", written)
     assert code == 10, text
-    assert re.search(rf" 3/10  {BOARD}  rail: fail, \d", text)
-    assert re.search(rf"10/10  {BOARD}  output_off: pass, \d", text)
+    assert re.search(rf" 3/12  {BOARD}  rail: fail, \d", text)
+    assert re.search(rf"12/12  {BOARD}  output_off: pass, \d", text)
     assert text.index("rail: fail") < text.index("output_off: pass")
 
 
@@ -87,7 +87,7 @@ def test_other_outputs_on_a_terminal(place: Place, option: str) -> None:
     """Under -q and -v pytest's own lines are left alone."""
     _, written = seen_on_a_terminal(place, str(PRODUCTION), option, *place.on_bench("--bench-scale", "16"))
 
-    assert "/10  " not in written
+    assert "/12  " not in written
     assert f"{BOARD}: PASS" in written
 
 
@@ -96,5 +96,5 @@ def test_no_terminal(place: Place) -> None:
     found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16"))
 
     assert found.code == 0, found.text
-    assert "/10  " not in found.out
+    assert "/12  " not in found.out
     assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f]", found.text)

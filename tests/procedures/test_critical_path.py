@@ -46,3 +46,32 @@ def test_profile_without_the_boards_times_has_no_critical_path(profile: BoardPro
 
     assert critical_path_s(silent, ("transmit",)) is None
     assert expected_s(silent)["transmit"] == profile.transmit.window_s
+
+
+def test_correction_takes_a_power_cycle_and_its_proofs(profile: BoardProfile) -> None:
+    """By hand from the profile's text: power-down, boot, and for each new reading settling and conversion."""
+    text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))
+    takes, proofs = text["takes_s"], len(text["correction"]["verify_points_v"])
+
+    assert expected_s(profile)["correction"] == pytest.approx(
+        takes["power_down"] + takes["boot"] + proofs * (text["sweep"]["settle_s"] + takes["battery"])
+    )
+    assert "correction" not in expected_s(replace(profile, correction=None))
+
+
+def test_ramps_and_dwells_of_a_sign_off_are_counted(profile: BoardProfile) -> None:
+    """By hand from the profile's text: ramps down and up, stays, plateaus, holes; dwells of first trials."""
+    text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))
+    ways, search = text["coming_back"], text["thresholds"]
+    ramps_s = sum(
+        2 * (ways["from_v"] - floor_v) / slope + dwell_s
+        for floor_v in ways["floors_v"]
+        for slope in ways["slopes_v_per_s"]
+        for dwell_s in ways["dwells_s"]
+    )
+
+    assert expected_s(profile)["coming_back"] == pytest.approx(
+        ramps_s + len(ways["plateaus_v"]) * ways["plateau_s"] + sum(ways["holes_s"])
+    )
+    assert expected_s(profile)["thresholds"] == pytest.approx(4 * search["spread_points"] * search["dwell_s"])
+    assert "thresholds" not in expected_s(replace(profile, thresholds=None, coming_back=None))

@@ -27,6 +27,7 @@ from benchrig.protocol.console import Line, Notice
 from benchrig.protocol.scpi import Samples
 from benchrig.reading import Reading
 from benchrig.records import CheckFinished, FactJudged, LimitJudged, ReadingTaken, Verdict
+from benchrig.stall_gauge import StallGauge
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -35,8 +36,9 @@ if TYPE_CHECKING:
 
     from benchrig.bench.open_bench import SlotBench
     from benchrig.board.board import Board
-    from benchrig.board_run import BoardRun
+    from benchrig.board_run import BoardRun, Found
     from benchrig.procedures.sweep import SweepPoint
+    from benchrig.protocol.at_events import HandOver
     from benchrig.records import Record
 
 PROFILE: Final = read_board_profile(Path(__file__).parents[2] / "fixtures" / "boards" / "hay-barn-probe.toml")
@@ -56,9 +58,10 @@ def crc8(data: bytes) -> int:
 
 
 def payload(millivolts: int, celsius: int, *bales: int) -> bytes:
-    """A frame of the demo board, packed by struct; bales in tenths of a degree."""
+    """A frame of the demo board, packed by struct; bales in tenths of a degree, bit 2 of the flags below 3.4 V."""
     first, second = bales or (211, 212)
-    body = struct.pack("<Hb", millivolts, celsius) + b"\x00" + struct.pack(">hh", first, second)
+    flags = bytes([(millivolts < 3400) << 2])
+    body = struct.pack("<Hb", millivolts, celsius) + flags + struct.pack(">hh", first, second)
     return body + bytes([crc8(body)])
 
 
@@ -214,6 +217,11 @@ class FakeBoard:
     reports_done: bool = True
     links_open: bool = True
     load_is_on: bool = False
+    handed_over: tuple[HandOver, ...] | None = None
+
+    def hand_overs(self) -> tuple[HandOver, ...] | None:
+        """What the modem answered, where somebody listens to it."""
+        return self.handed_over
 
     def wait_for_boot(self, *, after_s: float) -> Notice:
         """The boot notice, 0.25 s after power."""
@@ -285,6 +293,12 @@ class FakeRun:
     identity: BoardIdentity | None = None
     sweep: list[SweepPoint] = field(default_factory=list)
     traces: list[str] = field(default_factory=list)
+    found: dict[str, Found] = field(default_factory=dict)
+
+    @property
+    def stalls(self) -> StallGauge:
+        """A computer that never stalls."""
+        return StallGauge(self.clock)
 
     def block(self, need: str, why: str) -> None:
         """The first reason stays, as in a real run."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.production.currents import check_floor_current, check_transmit
-from benchrig.records import Verdict
+from benchrig.records import Annex, LimitJudged, NotProven, Verdict
 
 from .fake_bench import PROFILE, FakeRecorder, Table, as_run, square
 
@@ -31,6 +33,24 @@ def sender(*pulses: tuple[float, float, float], low_a: float = 0.0045) -> Table:
     samples = square(duration_s=plan.window_s, interval_s=plan.interval_s, low_a=low_a, pulses=pulses)
     table.recorder = FakeRecorder(table.clock, samples)
     return table
+
+
+def limit(table: Table, name: str) -> LimitJudged:
+    """The one judged value of this name."""
+    judged = table.judged(name)
+    assert isinstance(judged, LimitJudged)
+    return judged
+
+
+def annex(table: Table, title: str) -> tuple[str, ...]:
+    """The lines of an annex."""
+    (found,) = [one for one in table.records if isinstance(one, Annex) and one.title == title]
+    return found.lines
+
+
+def open_ends(table: Table) -> list[str]:
+    """What the check says that it did not prove."""
+    return [one.text for one in table.records if isinstance(one, NotProven)]
 
 
 def recorder_of(table: Table) -> FakeRecorder:
@@ -134,7 +154,7 @@ def test_board_that_wakes_too_rarely() -> None:
 
     assert finished.verdict is Verdict.UNDECIDED
     assert table.verdict("floor") is Verdict.PASS
-    assert "1 whole wake periods" in table.judged("mean").why
+    assert "1 whole periods in 10.00 s; 4 are needed" in table.judged("mean").why
     assert table.judged("mean").next_action
 
 
@@ -185,13 +205,15 @@ def test_trace_with_gaps(name: str, share: float, draws_a: float) -> None:
 
 
 def test_sound_uplink() -> None:
-    """One transmission within its limits passes; receive windows are none."""
+    """One transmission within its limits passes, with both receive windows in time and the profile's data rate."""
     table = sender(*UPLINK)
     run = table.run()
 
     finished = table.do(check_transmit, run)
 
     assert finished.verdict is Verdict.PASS, finished.why
+    assert set(PROFILE.limits["transmit"]) == {getattr(one, "limit", "") for one in table.measure.judged} - {""}
+    assert getattr(table.judged("data rate"), "expected", "") == "SF7 for 22 bytes: 56.58 ms"
     assert run.traces == ["transmit"]
     assert recorder_of(table).aborted == 0
 
@@ -221,7 +243,9 @@ def test_second_transmission() -> None:
     finished = table.do(check_transmit)
 
     assert finished.verdict is Verdict.FAIL
-    assert table.judged("transmits").why == "expected one transmission, seen 2"
+    assert table.judged("transmits").why == (
+        "expected one transmission, seen 2, 1 of them soon enough to repeat the one before"
+    )
     assert table.verdict("plateau") is Verdict.PASS
 
 
@@ -234,3 +258,175 @@ def test_uplink_that_never_ends() -> None:
         check_transmit(as_run(table.run()), table.measure)
 
     assert recorder_of(table).aborted == 1
+
+
+# ---- what else the traces say
+
+
+def test_what_later_checks_build_on() -> None:
+    """Floor, wakes and mean of the sleep, duration, charge and data rate of the uplink: as the rectangles have them."""
+    asleep, sending = sleeper(), sender(*UPLINK, low_a=20e-6)
+    sleep, uplink = asleep.run(), sending.run()
+
+    asleep.do(check_floor_current, sleep)
+    sending.do(check_transmit, uplink)
+
+    wake_c, burst_c = 0.012 * 0.0045, 0.0566 * 0.048
+    found = {**sleep.found, **uplink.found}
+    assert found["floor_a"].value == pytest.approx(17e-6, rel=1e-3)
+    assert found["wake_charge_c"].value == pytest.approx(wake_c, rel=1e-3)
+    assert found["wake_period_s"].value == pytest.approx(2.0, abs=1e-3)
+    assert found["sleep_mean_a"].value == pytest.approx((17e-6 * 1.988 + wake_c) / 2.0, rel=1e-3)
+    assert found["transmit_duration_s"].value == pytest.approx(0.0566, abs=1e-4)
+    assert found["transmit_charge_c"].value == pytest.approx(burst_c, rel=3e-3)
+    above_c = 0.0566 * (0.048 - 20e-6) + 2 * 0.03 * (0.012 - 20e-6)
+    assert found["report_charge_c"].value == pytest.approx(above_c, rel=3e-3)
+    assert found["spreading_factor"].value == 7.0
+    assert {name for name, one in found.items() if one.standard_uncertainty <= 0.0} == {"spreading_factor"}
+    assert {one.unit for one in found.values()} == {"A", "C", "s", "1"}
+
+
+def test_each_value_keeps_the_causes_of_its_uncertainty() -> None:
+    """A charge is as uncertain as the recorder, its own scatter and the sampling make it, by name."""
+    asleep, sending = sleeper(), sender(*UPLINK)
+    asleep.do(check_floor_current)
+    sending.do(check_transmit)
+
+    assert {part.name for part in limit(asleep, "wake_charge").parts} >= {"of reading", "of range"}
+    assert {part.name for part in limit(asleep, "floor").parts} >= {"of reading", "of range", "scatter of the floor"}
+    assert {part.name for part in limit(sending, "charge").parts} == {"of reading", "of range", "edges between samples"}
+    # 0.05 % of 48 mA and 5 ppm of 100 mA, both rectangular (GUM 4.3.7), over 56.6 ms; k = 2 of a normal distribution
+    plateau = limit(sending, "plateau")
+    standard_a = np.hypot(0.0005 * 0.048, 5e-6 * 0.1) / np.sqrt(3.0)
+    assert plateau.expanded_uncertainty == pytest.approx(plateau.coverage_factor * standard_a, rel=1e-3)
+    # that current over 56.6 ms, and 48 mA over two edges, each even within half of 0.1 ms (a uniform variance each)
+    charge = limit(sending, "charge")
+    standard_c = np.hypot(standard_a * 0.0566, 0.048 * 1e-4 / np.sqrt(6.0))
+    assert charge.expanded_uncertainty == pytest.approx(charge.coverage_factor * standard_c, rel=5e-3)
+
+
+def test_table_of_segments() -> None:
+    """The report gets count, time and charge by kind, whether the charge closes, and which wakes are expected."""
+    table = sleeper()
+    table.do(check_floor_current)
+
+    lines = annex(table, "segments of the sleep")
+
+    assert lines[0].split()[:4] == ["segment", "count", "time", "charge"]
+    assert [line.split()[:2] for line in lines[1:3]] == [["floor", "6"], ["wake", "5"]]
+    assert lines[3].startswith("charge closes: ")
+    assert "5 x wake" in lines[4]
+
+
+def test_hidden_wakes_are_charged() -> None:
+    """A wake of 50 ms that comes every 4 s besides the timer's is found, named, and too much."""
+    table = sleeper(wakes=[*WAKES, (1.2, 0.05, 0.0045), (5.2, 0.05, 0.0045), (9.2, 0.05, 0.0045)])
+
+    finished = table.do(check_floor_current)
+
+    assert finished.verdict is Verdict.FAIL
+    assert table.verdict("hidden_charge") is Verdict.FAIL
+    assert "3 x wake" in table.judged("hidden_charge").next_action
+    assert table.verdict("wake_period") is Verdict.PASS
+
+
+def test_charge_that_is_neither_floor_nor_event() -> None:
+    """A spike each 100 ms, too short for an event, is unexplained charge: 2 % of it is too much."""
+    table = sleeper()
+    recorder_of(table).samples[50::100] += np.float32(0.1e-3)
+
+    finished = table.do(check_floor_current)
+
+    spikes_c, total_c = 100 * 1e-3 * 0.1e-3, 440e-6
+    assert finished.verdict is Verdict.FAIL
+    assert limit(table, "unexplained_charge").value == pytest.approx(spikes_c / total_c, rel=0.05)
+
+
+def test_what_the_sleep_cannot_show() -> None:
+    """An event rarer than the window is long is not in it, and the report says so."""
+    table = sleeper()
+    table.do(check_floor_current)
+
+    assert any("less often than once in 10.00 s" in text for text in open_ends(table))
+
+
+def test_wrong_data_rate() -> None:
+    """22 bytes that last 370.7 ms are SF10 (AN1200.13), not the profile's SF7."""
+    table = sender((0.1, 0.3707, 0.048), (1.4707, 0.03, 0.012), (2.4707, 0.03, 0.012))
+    run = table.run()
+
+    finished = table.do(check_transmit, run)
+
+    assert finished.verdict is Verdict.FAIL
+    assert table.judged("data rate").why.endswith("SF10 with 20 to 24 bytes")
+    assert run.found["spreading_factor"].value == 10.0
+
+
+def test_length_decides_between_data_rates_that_last_alike() -> None:
+    """102.9 ms are 22 bytes at SF8, or 51 to 54 bytes at SF7 (AN1200.13): the board said 22."""
+    table = sender((0.1, 0.1029, 0.048), (1.2029, 0.03, 0.012), (2.2029, 0.03, 0.012))
+    run = table.run()
+
+    table.do(check_transmit, run)
+
+    assert table.judged("data rate").why.endswith("SF8 with 19 to 22 bytes")
+    assert run.found["spreading_factor"].value == 8.0
+
+
+def test_a_duration_that_is_no_frame() -> None:
+    """A burst that no frame of these settings lasts is no data rate: failed, and what it might be is not claimed."""
+    table = sender((0.1, 0.0030, 0.048), (1.103, 0.03, 0.012), (2.103, 0.03, 0.012))
+    run = table.run()
+
+    table.do(check_transmit, run)
+
+    assert table.verdict("data rate") is Verdict.FAIL
+    assert "no frame of these settings" in table.judged("data rate").why
+    assert "spreading_factor" not in run.found
+
+
+def test_data_rate_of_a_profile_that_names_none() -> None:
+    """Without an expectation the data rate is found and not judged; the length is what the board announced."""
+    profile = replace(PROFILE, transmit=replace(PROFILE.transmit, spreading_factor=None, phy_payload_bytes=None))
+    table = sender(*UPLINK)
+    table.profile = profile
+    run = table.run()
+
+    finished = table.do(check_transmit, run)
+
+    assert finished.verdict is Verdict.PASS, finished.why
+    assert run.found["spreading_factor"].value == 7.0
+    assert [one for one in table.measure.judged if getattr(one, "fact", "") == "data rate"] == []
+
+
+def test_late_window() -> None:
+    """A first window 2 ms late fails, by its delay."""
+    table = sender(UPLINK[0], (0.3566 + 1.002, 0.03, 0.012), UPLINK[2])
+
+    finished = table.do(check_transmit)
+
+    assert finished.verdict is Verdict.FAIL
+    assert table.verdict("rx1_delay") is Verdict.FAIL
+    assert table.verdict("rx2_delay") is Verdict.PASS
+
+
+def test_deaf_board() -> None:
+    """A board that opens no second window can never be switched if the first one is missed."""
+    table = sender(*UPLINK[:2])
+
+    finished = table.do(check_transmit)
+
+    assert finished.verdict is Verdict.FAIL
+    assert table.verdict("opens receive window 2") is Verdict.FAIL
+    assert table.judged("opens receive window 2").next_action
+
+
+def test_window_after_the_end_of_the_trace() -> None:
+    """A window that is due after the last sample is not proven, and undecided where it is limited."""
+    table = sender((1.4, 0.0566, 0.048), (2.4566, 0.03, 0.012))
+
+    finished = table.do(check_transmit)
+
+    assert finished.verdict is Verdict.UNDECIDED
+    assert table.verdict("rx1_delay") is Verdict.PASS
+    assert any("receive window 2 is due 2 s after the transmission" in text for text in open_ends(table))

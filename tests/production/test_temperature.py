@@ -24,7 +24,7 @@ def test_board_and_probes_agree() -> None:
     finished = table.do(check_temperature)
 
     assert finished.verdict is Verdict.PASS
-    assert table.readings() == ["temperature beside the board", "temperature by the board"]
+    assert table.readings()[:2] == ["temperature beside the board", "temperature by the board"]
     assert len(table.measure.judged) == 3
 
 

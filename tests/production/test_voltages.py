@@ -31,7 +31,8 @@ def test_rail_at_every_point() -> None:
 
     assert finished.verdict is Verdict.PASS
     assert len(table.measure.judged) == len(PROFILE.rail.points_v)
-    assert under_load == [True] * len(PROFILE.rail.points_v)
+    assert len(under_load) >= len(PROFILE.rail.points_v)
+    assert all(under_load)
     assert not table.board.load_is_on
     assert table.supply.setpoint_v >= PROFILE.power.nominal_v
 

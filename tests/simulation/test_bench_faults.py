@@ -9,7 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
-from statistics import median
+from statistics import correlation, median, stdev
 from typing import TYPE_CHECKING
 
 import pytest
@@ -135,6 +135,25 @@ def meter_drops_connection(slot: Slot) -> bool:
 @shows
 def meter_garbage(slot: Slot) -> bool:
     return [slot.meter.ask("*IDN?").isascii() for _ in range(7)] == [True] * 5 + [False, True]
+
+
+def rail_noise(slot: Slot) -> tuple[float, float]:
+    """Standard deviation of 60 readings of the rail in volts, and the correlation of neighbours."""
+    slot.power_up()
+    readings = [slot.rail() for _ in range(60)]
+    return stdev(readings), correlation(readings[:-1], readings[1:])
+
+
+@shows
+def meter_noisy(slot: Slot) -> bool:
+    rms_v, alike = rail_noise(slot)
+    return 3e-3 < rms_v < 7e-3 and alike < 0.3
+
+
+@shows
+def meter_noisy_slow(slot: Slot) -> bool:
+    rms_v, alike = rail_noise(slot)
+    return 2e-3 < rms_v < 9e-3 and alike > 0.3
 
 
 @shows

@@ -7,14 +7,18 @@ import pytest
 from benchrig.simulation.airtime import time_on_air_s
 from benchrig.simulation.checksums import crc8_smbus, crc16_ibm3740
 from benchrig.simulation.payload import Measured, encode, with_spoilt_checksum, with_swapped_battery
+from benchrig.simulation.payload_slips import SLIPS
 from benchrig.simulation.uart import console_line
+from tests.published import Figure
 
 HEALTHY = Measured(
     battery_mv=3554, temperature_c=26, siren_is_on=False, is_charging=False, bale_decidegrees=(-123, 0x7FFF)
 )
 
-# Source: formula of Semtech AN1200.13 rev 1 section 4; rows recomputed with liblora 0.0.3 and pamoja-lora 0.1.18,
-# those of 14 and 25 bytes also in avbentem/airtime-calculator Airtime.test.ts.  125 kHz, 4/5, explicit header, CRC.
+AN1200_13 = (
+    "Semtech AN1200.13 rev 1 section 4, formula; rows with liblora 0.0.3 and pamoja-lora 0.1.18, those of 14 and 25 "
+    "bytes also in avbentem/airtime-calculator Airtime.test.ts"
+)
 TIMES_ON_AIR_MS = [
     (7, 13, 46.336),
     (7, 14, 46.336),
@@ -35,12 +39,20 @@ TIMES_ON_AIR_MS = [
 ]
 
 
-@pytest.mark.parametrize(("spreading_factor", "size", "expected_ms"), TIMES_ON_AIR_MS)
-def test_time_on_air_matches_published_rows(spreading_factor: int, size: int, expected_ms: float) -> None:
+FIGURES = [
+    Figure(f"toa sf{factor} {size} bytes", AN1200_13, "recomputed", (factor, size), milliseconds)
+    for factor, size, milliseconds in TIMES_ON_AIR_MS
+]
+"""125 kHz, 4/5, explicit header, CRC."""
+
+
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_time_on_air_matches_published_rows(figure: Figure[tuple[int, int], float]) -> None:
     """Time on air equals the published rows to a microsecond, exact multiples included."""
+    spreading_factor, size = figure.inputs
     seconds = time_on_air_s(phy_payload_bytes=size, spreading_factor=spreading_factor)
 
-    assert seconds * 1e3 == pytest.approx(expected_ms, abs=1e-3)
+    assert seconds * 1e3 == pytest.approx(figure.expected, abs=1e-3), figure
 
 
 def test_checksums_have_the_catalogue_check_values() -> None:
@@ -78,6 +90,16 @@ def test_flags_are_one_bit_each(millivolts: int, siren: bool, charging: bool, fl
     )
 
     assert encode(measured)[2:4] == bytes([0xFF, flags])
+
+
+def test_reversed_flags_leave_the_middle_one() -> None:
+    """Siren and low battery change places, charging stays between them, and the checksum is good."""
+    measured = Measured(battery_mv=3300, temperature_c=0, siren_is_on=False, is_charging=True, bale_decidegrees=(0, 0))
+
+    encoded = SLIPS["flags reversed"](measured)
+
+    assert encoded[3] == 0b011
+    assert encoded[8] == crc8_smbus(encoded[:8])
 
 
 def test_swapped_battery_keeps_a_good_checksum() -> None:

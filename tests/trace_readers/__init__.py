@@ -1,0 +1,1 @@
+"""Reading current traces from files."""
