@@ -115,6 +115,7 @@ class BoardRun:
         self.sweep: list[SweepPoint] = []
         self.found: dict[str, Found] = {}
         self.before_end: Callable[[BoardRun], None] | None = None
+        self._later: list[Callable[[], None]] = []
         self.stalls = StallGauge(clock)
         self._guard = guard
         self._origin_s = clock.now_s()
@@ -390,13 +391,23 @@ class BoardRun:
             self.write_report()
         return self.finished
 
+    def later(self, work: Callable[[], None]) -> None:
+        """Have something reckoned when the board is off and may be taken away: nothing of it is judged."""
+        self._later.append(work)
+
     def _look_back(self) -> None:
-        """What whoever asked for it makes of the finished checks. It can fail; that never costs the verdict."""
+        """What was put off, and what whoever asked for it makes of the finished checks.
+
+        It can fail; that never costs the verdict.
+        """
+        later, self._later = self._later, []
         look, self.before_end = self.before_end, None
-        if look is None:
-            return
+        for work in (*later, *((lambda: look(self),) if look else ())):
+            self._try(work)
+
+    def _try(self, work: Callable[[], None]) -> None:
         try:
-            look(self)
+            work()
         except Exception as wrong:  # whatever it is: the end of the run must still be written
             with suppress(RecordError):
                 self.note("looking back failed", f"{type(wrong).__name__}: {wrong}; the verdict does not depend on it")

@@ -58,7 +58,7 @@ def check_energy(run: BoardRun, measure: Check) -> None:
     _judge(measure, budget)
     measure.annex(energy_annex.TITLE, annex_lines(budget))
     _tell_assumptions(run, measure, plan)
-    _sun(run, measure, plan, budget)
+    run.later(lambda: _sun(run, measure, plan, budget))
 
 
 def annex_lines(budget: EnergyBudget) -> list[str]:

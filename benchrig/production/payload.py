@@ -45,6 +45,8 @@ def check_payload_bytes(run: BoardRun, measure: Check) -> None:
         ready(on)
         run.sweep.extend(sweeping.battery_sweep(on))
     _judge_frames(on, measure, run.sweep)
+    points = tuple(run.sweep)
+    run.later(lambda: tell_not_proven(on.profile, measure, points))
 
 
 def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> None:
@@ -88,7 +90,6 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
     if wrong:
         measure.annex("wrong bytes explained", wrong.lines)
     tell_modem_answers(on, measure)
-    tell_not_proven(on.profile, measure, points)
 
 
 def _decoded(on: OnBench, point: SweepPoint) -> Decoded | None:

@@ -150,7 +150,8 @@ def _tell_feed(measure: Check, trace: CurrentTrace, found: Segmentation) -> None
         return
     measure.not_proven(
         f"what the board draws between transmission and receive windows: {format_quantity(floor_a, 'A')} flow "
-        "there, so that something feeds the board, such as its console link, which is open here; charges are taken above it",
+        "there, so that something feeds the board, such as its console link, which is open here; charges are taken "
+        "above it",
         next_action="see floor_current, which is measured with the link released",
     )
 

@@ -300,6 +300,10 @@ class FakeRun:
         """A computer that never stalls."""
         return StallGauge(self.clock)
 
+    def later(self, work: Callable[[], None]) -> None:
+        """At once: nobody waits for this board."""
+        work()
+
     def block(self, need: str, why: str) -> None:
         """The first reason stays, as in a real run."""
         self.blocked.setdefault(need, why)
