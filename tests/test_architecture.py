@@ -28,6 +28,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 GROUND_ROOMS_ARE_ONE = 0  # the vocabulary may use itself: records know verdict words, a reader of TOML its errors
 
 SOLE_IMPORTERS = {
+    "cryptography": {"protocol/lorawan_crypto.py"},
     "pyvisa": {"wires/visa.py"},
     "serial": {"wires/serial_port.py"},
     "socket": {"wires/socket_lane.py", "board_run.py"},  # board_run asks for the host's name, for the record
