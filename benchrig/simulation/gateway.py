@@ -26,6 +26,7 @@ KEEP_ALIVE_WALL_S: Final = 0.5
 """Wall time on purpose: the network on the other side is a program that may begin to listen at any moment."""
 STATUS_EVERY: Final = 20
 """Keep-alives between two reports of the gateway's own figures."""
+FIRST_STATUS: Final = 2
 NEEDED_S: Final = 0.003
 MOST_AHEAD_S: Final = 60.0
 BAND_HZ: Final = (863_000_000, 870_000_000)
@@ -180,7 +181,7 @@ class Gateway(asyncio.DatagramProtocol):
 
     def _keep_alive(self) -> None:
         self._say(datagrams.PULL_DATA)
-        if self._keep_alives % STATUS_EVERY == 0:
+        if self._keep_alives % STATUS_EVERY == FIRST_STATUS:
             self._say(datagrams.PUSH_DATA, self._figures.status())
         self._keep_alives += 1
         self._agenda.after(KEEP_ALIVE_WALL_S * self._agenda.scale, self._keep_alive)

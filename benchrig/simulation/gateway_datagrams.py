@@ -83,5 +83,5 @@ def transmit_order(body: bytes) -> TransmitOrder:
             power_dbm=float(order.get("powe", 14)),
             is_inverted=order.get("ipol", False) is True,
         )
-    except (KeyError, TypeError, AttributeError, RecursionError, binascii.Error) as error:
+    except (KeyError, TypeError, AttributeError, OverflowError, RecursionError, binascii.Error) as error:
         raise ValueError(f"no order to transmit: {error!r}") from None

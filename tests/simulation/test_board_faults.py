@@ -18,6 +18,7 @@ import pytest
 from .bench_process import BenchProcess, Slot, fields
 from .conftest import bench_text
 from .test_payload_bugs import BUGS
+from .test_radio_faults import BOARD_CHECKS as AIR
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -604,10 +605,10 @@ def test_board_fault_is_visible_and_health_is_not(bench: BenchProcess, name: str
 
 
 def test_every_board_fault_has_a_check() -> None:
-    """The board faults that the command lists are those checked here and, for payload bugs, in their own file."""
+    """The board faults that the command lists are those checked here, or with the payload bugs, or on the air."""
     listing = subprocess.run(
         [sys.executable, "-m", "benchrig.simulation", "--list-faults"], check=True, capture_output=True, text=True
     ).stdout
     listed = {line.split()[0] for line in listing.splitlines() if line.split()[1] == "board"}
 
-    assert set(NAMES) | set(BUGS) == listed
+    assert set(NAMES) | set(BUGS) | set(AIR) == listed
