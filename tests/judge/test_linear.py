@@ -13,8 +13,23 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from benchrig.judge.linear import fit_line
+from tests.published import Figure
 
 NORRIS = Path(__file__).with_name("nist_norris.csv")
+
+STRD = "NIST Statistical Reference Datasets, linear regression, Norris, certified values (from a file shipped with scipy)"
+    "NIST Statistical Reference Datasets, linear regression, Norris: certified values (in the file shipped with scipy)"
+)
+FIGURES = tuple(
+    Figure(f"Norris {name}", STRD, "seen-2nd + recomputed", field, certified)
+    for name, field, certified in (
+        ("B0", "intercept", -0.262323073774029),
+        ("B1", "slope", 1.00211681802045),
+        ("standard deviation of B0", "intercept_se", 0.232818234301152),
+        ("standard deviation of B1", "slope_se", 0.429796848199937e-3),
+        ("residual standard deviation", "residual_sd", 0.884796396144373),
+    )
+)
 
 # JCGM 100:2008 H.3: thermometer readings (°C) and corrections (°C); data seen in a public file, recomputed.
 GUM_H3_T = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
@@ -27,19 +42,12 @@ def norris() -> tuple[list[float], list[float]]:
     return [float(row["x"]) for row in rows], [float(row["y"]) for row in rows]
 
 
-def test_fit_meets_the_certified_values_of_norris() -> None:
-    """NIST StRD Norris (certified values as in the file shipped with scipy): ten digits of each."""
+@pytest.mark.parametrize("figure", FIGURES, ids=lambda figure: figure.id)
+def test_fit_meets_the_figures_of_norris(figure: Figure[str, float]) -> None:
+    """Ten digits of each certified value."""
     fit = fit_line(*norris())
 
-    found = (fit.intercept, fit.slope, fit.intercept_se, fit.slope_se, fit.residual_sd)
-    certified = (
-        -0.262323073774029,
-        1.00211681802045,
-        0.232818234301152,
-        0.429796848199937e-3,
-        0.884796396144373,
-    )
-    assert found == pytest.approx(certified, rel=1e-10)
+    assert getattr(fit, figure.inputs) == pytest.approx(figure.expected, rel=1e-10), figure
     assert fit.dof == 34
 
 
