@@ -17,9 +17,7 @@ from tests.published import Figure
 
 NORRIS = Path(__file__).with_name("nist_norris.csv")
 
-STRD = "NIST Statistical Reference Datasets, linear regression, Norris, certified values (from a file shipped with scipy)"
-    "NIST Statistical Reference Datasets, linear regression, Norris: certified values (in the file shipped with scipy)"
-)
+STRD = "NIST Statistical Reference Datasets, linear regression, Norris, certified values (file shipped with scipy)"
 FIGURES = tuple(
     Figure(f"Norris {name}", STRD, "seen-2nd + recomputed", field, certified)
     for name, field, certified in (
