@@ -18,7 +18,7 @@ from benchrig.judge.fitness import Fitness, Usefulness, fitness, fitness_table
 from benchrig.judge.uncertainty import AccuracyTerms, standard_uncertainty
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Collection, Mapping
     from datetime import date
 
     from benchrig.bench.bench_file import BenchSpec, SlotSpec
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from benchrig.judge.fitness import Uncertainty
 
 _SQRT3 = math.sqrt(3.0)
+_PERFECT = "figures of a perfect board on this bench; a real one adds its own noise"
+_FEWEST_POINTS = 3
 _FINER = (0.1, 0.01, 0.001)
 
 
@@ -88,12 +90,16 @@ class BenchFitness:
     def all_rows(self) -> tuple[Fitness, ...]:
         return tuple(row for rows in self.rows.values() for row in rows)
 
+    def can_decide(self, checks: Collection[str]) -> bool:
+        """Whether none of these checks is lost, and none has a value that cannot be decided."""
+        return not (self.lost.keys() | self.vain.keys()) & set(checks)
+
     def table(self) -> str:
-        """Every limit with uncertainty, ratio, guard bands and verdict; then what is lost."""
+        """Every limit with uncertainty, ratio, guard bands and verdict; then what is lost, and what it is worth."""
         lines = [fitness_table(self.all_rows).rstrip("\n")] if self.all_rows else []
         lines += [f"{check}: LOST: {why}" for check, why in self.lost.items()]
         lines += [f"{name}: not known beforehand" for name in self.unknown]
-        return "\n".join([*lines, "", self.summary()]) + "\n"
+        return "\n".join([*lines, "", self.summary(), _PERFECT]) + "\n"
 
     def as_data(self) -> dict[str, object]:
         """The same for a program: plain values, in base units."""
@@ -189,6 +195,7 @@ def _rows(check: str, limits: Mapping[str, Limit], eyes: Eyes) -> tuple[dict[str
 # ---- parts that a check cannot do without
 
 _NO_RECORDER = "no current recorder stands in the battery lead of this slot; wire one and name it: slots.N.recorder"
+AIR_CHECKS = ("join", "uplink_hops", "downlink")
 _NO_RAIL = "no meter sees the rail; wire one and name it: slots.N.meters.rail"
 
 
@@ -203,10 +210,28 @@ def _missing_part(check: str, eyes: Eyes) -> str:
         )
     if check in ("rail", "thresholds") and "rail" not in slot.meters:
         return _NO_RAIL
+    return _missing_air(check, eyes) if check in AIR_CHECKS else _missing_eye(check, slot)
+
+
+def _missing_eye(check: str, slot: SlotSpec) -> str:
     if check == "temperature" and "temperature" not in slot.meters:
         return "no thermometer stands beside the board; wire one and name it: slots.N.meters.temperature"
     if check == "payload_bytes" and "modem_uart" not in slot.serial:
         return "nothing listens on the modem UART; wire a receive-only adapter and name it: slots.N.serial.modem_uart"
+    return ""
+
+
+def _missing_air(check: str, eyes: Eyes) -> str:
+    """What hears the board's radio, answers its joins, and sees its pin."""
+    bench, slot = eyes.bench, eyes.slot
+    if slot.radio is None or not (bench.gateway or bench.network):
+        return "nothing hears the board's radio; give the bench file [gateway] or [network], and slots.N.radio"
+    if check == "join" and bench.gateway is None:
+        return "a network behind a broker answers joins by itself; give the bench file a [gateway] to see them"
+    if check == "downlink" and bench.network is not None and bench.network.downlink is None:
+        return "nothing tells how the network takes a downlink; give the bench file network.downlink"
+    if check == "downlink" and "pin" not in slot.meters:
+        return "no meter sees the pin that a downlink switches; wire one and name it: slots.N.meters.pin"
     return ""
 
 
@@ -228,14 +253,15 @@ def _rail(eyes: Eyes) -> Mapping[str, Uncertainty]:
 def _sweep(eyes: Eyes) -> Mapping[str, Uncertainty]:
     """From the fit of a perfect board: what is left is the meter, the grid of the codes and the choice of points."""
     profile, terminals = eyes.profile, eyes.terminals
-    top_v = max(profile.sweep.points_v)
     step_v = profile.converter.volts_per_count
+    inside_v = [volts for volts in profile.sweep.points_v if round(volts / step_v) < profile.converter.top_code]
+    if len(set(inside_v)) < _FEWEST_POINTS:  # a clipped code says nothing of the volts
+        return {"answer_time": eyes.stamp_u_s}
+    top_v = max(inside_v)
     points = [
-        SweepPoint(
-            volts, counts=min(round(volts / step_v), profile.converter.top_code), direction=direction, setpoint_v=volts
-        )
+        SweepPoint(volts, counts=round(volts / step_v), direction=direction, setpoint_v=volts)
         for direction in (Direction.UP, Direction.DOWN)
-        for volts in profile.sweep.points_v
+        for volts in inside_v
     ]
     fit = fit_converter(points, volts_per_count=step_v, reference_offset_u_v=terminals(top_v))
     gain = math.hypot(fit.gain_error_u, _gain_u(eyes))
@@ -248,8 +274,8 @@ def _sweep(eyes: Eyes) -> Mapping[str, Uncertainty]:
         "counts_offset": fit.offset_u_v / step_v,
         "residual": max(fit.max_residual_u_v, grid_v),
         "counts_residual": max(fit.max_residual_u_v, grid_v) / step_v,
-        "hysteresis": max(fit.hysteresis_u_v or 0.0, grid_v / math.sqrt(len(profile.sweep.points_v))),
-        "noise": max(fit.noise_u_v, grid_v / math.sqrt(2.0 * len(profile.sweep.points_v))),
+        "hysteresis": max(fit.hysteresis_u_v or 0.0, grid_v / math.sqrt(len(inside_v))),
+        "noise": max(fit.noise_u_v, grid_v / math.sqrt(2.0 * len(inside_v))),
         "answer_time": eyes.stamp_u_s,
     }
 
@@ -300,6 +326,19 @@ def _burst_s(profile: BoardProfile) -> float:
     return sum(sides) / len(sides) if sides else 0.1 * profile.transmit.window_s
 
 
+def _join(eyes: Eyes) -> Mapping[str, Uncertainty]:
+    return {"time": eyes.stamp_u_s, "airtime": 0.0}
+
+
+def _uplink_hops(eyes: Eyes) -> Mapping[str, Uncertainty]:
+    """Airtime is by the formula; what a gateway's levels are worth nobody states."""
+    return {"airtime": 0.0}
+
+
+def _downlink(eyes: Eyes) -> Mapping[str, Uncertainty]:
+    return {"pin_on": eyes.net("pin", "voltage"), "pin_off": eyes.net("pin", "voltage")}
+
+
 def _output_off(eyes: Eyes) -> Mapping[str, Uncertainty]:
     return {"terminals": eyes.terminals}
 
@@ -317,6 +356,9 @@ _MODELS: Mapping[str, Callable[[Eyes], Mapping[str, Uncertainty]]] = {
     "temperature": _temperature,
     "floor_current": _floor_current,
     "transmit": _transmit,
+    "join": _join,
+    "uplink_hops": _uplink_hops,
+    "downlink": _downlink,
     "output_off": _output_off,
 }
 

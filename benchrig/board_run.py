@@ -15,7 +15,7 @@ import time
 from collections import Counter
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from benchrig import __version__
 from benchrig.bench.open_bench import off_order
@@ -27,8 +27,9 @@ from benchrig.board.console_link import ConsoleLink
 from benchrig.board.modem_dialogue import ModemReply
 from benchrig.board.modem_tap import ModemTap
 from benchrig.check import Check
-from benchrig.errors import BenchError, BenchrigError, BoardError, RecordError
+from benchrig.errors import AirError, BenchError, BenchrigError, BoardError, RecordError
 from benchrig.journal import Journal, JournalWriter, read_journal
+from benchrig.known_secrets import KnownSecrets
 from benchrig.procedures.critical_path import critical_path_s
 from benchrig.procedures.on_bench import OnBench, Phases
 from benchrig.records import (
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
     from benchrig.bench.open_bench import OpenBench
     from benchrig.bench.recorder import CurrentTrace
     from benchrig.bench_fitness import BenchFitness
+    from benchrig.board.air import AirPath
     from benchrig.board.board import BoardIdentity
     from benchrig.board.profile import BoardProfile
     from benchrig.clock import ScaledClock
@@ -104,9 +106,13 @@ class RunPlan:
 class BoardRun:
     """A run in progress. `on_bench` is what procedures work with once `begin` is over."""
 
-    def __init__(self, plan: RunPlan, clock: ScaledClock, guard: PowerGuard) -> None:
+    def __init__(
+        self, plan: RunPlan, clock: ScaledClock, guard: PowerGuard, *, secrets: KnownSecrets | None = None
+    ) -> None:
+        """`secrets` are taken out of all that is written, and may grow meanwhile."""
         self.plan = plan
         self.clock = clock
+        self.secrets = secrets or KnownSecrets()
         self.checks: dict[str, CheckFinished] = {}
         self.blocked: dict[str, str] = {}
         self.finished: RunFinished | None = None
@@ -127,7 +133,7 @@ class BoardRun:
         stamp = clock.utc().strftime("%Y%m%dT%H%M%S.%fZ")
         self.run = f"{stamp}-{plan.slot}"
         self.journal_path = plan.reports / plan.board / f"{self.run}.jsonl"
-        self._journal = JournalWriter(self.journal_path)
+        self._journal = JournalWriter(self.journal_path, redact=self.secrets.record)
         started = self._started()
         # The report first: killed in between, an old report of this board must not stand beside a new journal.
         write_report(board_report(Journal((started,))), plan.report_path)
@@ -144,8 +150,17 @@ class BoardRun:
 
     # ---- begin ---------------------------------------------------------------------------------------
 
-    def begin(self, bench: OpenBench, instruments: tuple[InstrumentRecord, ...], ports: Mapping[str, str]) -> OnBench:
-        """Guard, instruments and links of this slot, ready for power. Raises BenchError."""
+    def begin(
+        self,
+        bench: OpenBench,
+        instruments: tuple[InstrumentRecord, ...],
+        ports: Mapping[str, str],
+        *,
+        air: AirPath | None = None,
+    ) -> OnBench:
+        """Guard, instruments and links of this slot, ready for power; `air` is closed at the end. Raises BenchError."""
+        if air is not None:
+            self._stack.callback(self._close_air, air)
         slot = self.plan.bench.slots[self.plan.slot]
         supply = bench.resolved(slot.battery.instrument)
         self._guard.arm(
@@ -168,6 +183,7 @@ class BoardRun:
             phases=self._phases,
             record=self._record_reading,
             link_release=slot.serial["console"].release,
+            air=air,
         )
         return self._on_bench
 
@@ -181,6 +197,14 @@ class BoardRun:
         if self._on_bench is None:
             raise BenchError(f"slot {self.plan.slot}: the run has not begun")
         return self._on_bench
+
+    def _close_air(self, air: AirPath) -> None:
+        """What it could not keep is said; that never costs the end of the run."""
+        try:
+            air.close()
+        except BenchrigError as wrong:
+            with suppress(RecordError):
+                self.note("air not closed", wrong.message, charged_to="bench")
 
     def _board(self, slot: SlotSpec, ports: Mapping[str, str]) -> Board:
         profile = self.plan.profile
@@ -240,7 +264,7 @@ class BoardRun:
             simulated=bench.simulation is not None,
             simulated_faults=plan.simulated_faults,
             required=plan.required,
-            titles={check: profile.title(check) for check in plan.required},
+            titles={check: profile.title(check) for check in dict.fromkeys((*plan.required, *profile.limits))},
             sha256={
                 "bench file": sha256_of(bench.path),
                 "board profile": sha256_of(profile.path),
@@ -276,7 +300,7 @@ class BoardRun:
         """End the check in progress and make it survive the loss of power."""
         assert self.current is not None
         check, self.current = self.current, None
-        finished = check.finish(self._phases.take())
+        finished = cast("CheckFinished", self.secrets.record(check.finish(self._phases.take())))
         self._journal.sync()
         self.checks[check.name] = finished
         return finished
@@ -286,8 +310,11 @@ class BoardRun:
         assert self.current is not None
         if isinstance(wrong, BoardError):
             self._on_bench_suspect()
-            self.current.end_by(Verdict.FAIL, wrong.message, next_action="look at the board's last lines below")
+            self.current.end_by(Verdict.FAIL, wrong.message, next_action="look at the board's last lines in the report")
             self.note("last console lines", self._last_lines(), charged_to="board")
+        elif isinstance(wrong, AirError) and self._on_bench is not None:  # all else of the bench still works
+            self.current.end_by(Verdict.BENCH_ERROR, wrong.message)
+            self.block("air", f"the air failed in {self.current.name}; repair it, then run again")
         else:
             self.current.end_by(Verdict.BENCH_ERROR, wrong.message)
             self.block("bench", f"the bench failed in {self.current.name}; repair it, then run again")
@@ -306,7 +333,7 @@ class BoardRun:
         return f"this bench cannot do it: {lost}" if lost else ""
 
     def block(self, need: str, why: str) -> None:
-        """From now on checks that need this are not run. `need`: power, console, board or bench."""
+        """From now on checks that need this are not run. `need`: power, console, board, air or bench."""
         self.blocked.setdefault(need, why)
 
     def _on_bench_suspect(self) -> None:
@@ -317,7 +344,9 @@ class BoardRun:
         if self._on_bench is None:
             return ""
         lines = self._on_bench.board.console.lines()[-20:]
-        return "\n".join(f"{line.began_s - self._origin_s:9.3f} s  {line.text!r}" for line in lines) or "none came"
+        texts = (line.text.decode("ascii", "backslashreplace") for line in lines)
+        told = (f"{line.began_s - self._origin_s:9.3f} s  {text}" for line, text in zip(lines, texts, strict=True))
+        return "\n".join(told) or "none came"
 
     def _record_reading(self, name: str, reading: Reading) -> Reading:
         if self.current is not None:

@@ -19,6 +19,10 @@ ANTENNA = (
     "the transmitter has an antenna: emission is subject to local radio rules (band, power, duty cycle); work in a "
     "shielded box or into a dummy load unless a licensed or licence-exempt use is certain"
 )
+RADIO = (
+    "boards on this bench are made to transmit: work into a dummy load or in a shielded box; band, power and duty "
+    "cycle are subject to local radio rules, and some uses need a licence"
+)
 MAINS = "supplies are mains equipment: leave covers closed; repairs are for qualified people under local codes"
 
 
@@ -33,4 +37,6 @@ def cautions(bench: BenchSpec) -> tuple[str, ...]:
         found.append(ANTENNA)
     if bench.transmitter == "dummy load":
         found.append(DUMMY_LOAD)
+    if bench.gateway or bench.network or any(slot.radio for slot in bench.slots.values()):
+        found.append(RADIO)
     return tuple(found)

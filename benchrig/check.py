@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from benchrig.judge.budget import Budget
-    from benchrig.judge.decision import Limit
+    from benchrig.judge.decision import Judgement, Limit
     from benchrig.records import Record
 
 _ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict.NOT_RUN))
@@ -30,7 +30,7 @@ _ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict
 class Check:
     """Collects what one check found. `write` puts a record into the journal, `now_s` is bench time of the run,
     and `origin_s` the clock's time at which the run began: readings are stamped by the clock. `vain` names values
-    that this bench cannot decide, and why: whatever is measured of them, they stay undecided."""
+    that this bench cannot decide, and why: as long as their uncertainty as measured agrees, they stay undecided."""
 
     def __init__(
         self,
@@ -107,7 +107,7 @@ class Check:
         uncertainty, k, basis = _expanded(standard_uncertainty, dof, budget)
         found = judge(value, unit=unit or limit.unit, expanded_uncertainty=uncertainty, limit=limit, coverage_factor=k)
         self._settled.add(value_name)
-        why_vain = self._vain.get(value_name, "")
+        why_vain = "" if _is_clear_fail(found) else self._vain.get(value_name, "")
         return self._judged(
             LimitJudged(
                 check=self.name,
@@ -122,7 +122,7 @@ class Check:
                 guard_band=found.guard_band,
                 verdict=Verdict.UNDECIDED if why_vain else found.verdict,
                 why=_with(f"this bench cannot decide it: {why_vain}" if why_vain else found.why, remark),
-                next_action=_next_action(found.verdict, next_action, vain=bool(why_vain)),
+                next_action=_next_action(found, next_action, vain=bool(why_vain)),
                 limit_source=limit.source,
                 at_s=self._now_s(),
                 parts=parts_of(budget.components) if budget else (),
@@ -238,11 +238,26 @@ class Check:
         return record.verdict
 
 
-def _next_action(verdict: Verdict, next_action: str, *, vain: bool) -> str:
+def unless_measured_better(next_action: str) -> str:
+    """What to do about a value that is neither good nor bad yet: its measurement comes first, then the board."""
+    better = "measure it with a smaller uncertainty"
+    return f"{better}; only if it fails then: {next_action}" if next_action else better
+
+
+def _is_clear_fail(found: Judgement) -> bool:
+    """Outside by more than its uncertainty as measured: bad, whatever was expected of this bench before power."""
+    if found.verdict is not Verdict.FAIL or found.margin is None or found.expanded_uncertainty is None:
+        return False
+    return found.limit.rule != "simple" or found.margin < -found.expanded_uncertainty
+
+
+def _next_action(found: Judgement, next_action: str, *, vain: bool) -> str:
     """What to do about a value that did not pass: look at the board, or where the bench is too coarse, at that."""
     if vain:
         return "measure it with an instrument or range that can decide it, as said before power"
-    return "" if verdict is Verdict.PASS else next_action
+    if found.verdict is Verdict.UNDECIDED and found.margin is not None:
+        return unless_measured_better(next_action)
+    return "" if found.verdict is Verdict.PASS else next_action
 
 
 def _with(why: str, remark: str) -> str:

@@ -55,16 +55,20 @@ def _report_path(journal: Path, board: str) -> Path:
 def _look(arguments: argparse.Namespace) -> int:
     from benchrig.bench.bench_file import read_bench_file  # noqa: PLC0415
     from benchrig.board.profile import read_board_profile  # noqa: PLC0415
+    from benchrig.look_text import slot_text, tidy_path  # noqa: PLC0415
     from benchrig.sun_file import read_sun_file  # noqa: PLC0415
 
     bench = read_bench_file(arguments.bench)
+    boards = {}
     print(f"bench file {arguments.bench}: good; {bench.name}, slots {', '.join(bench.slots)}")
     for profile in sorted({slot.profile for slot in bench.slots.values()}):
-        board = read_board_profile(profile)
+        board = boards[profile] = read_board_profile(profile)
         limits = sum(len(values) for values in board.limits.values())
-        print(f"board profile {profile}: good; {board.name}, {limits} limits")
+        print(f"board profile {tidy_path(profile)}: good; {board.name}, {limits} limits")
         if board.solar and board.solar.series:
             read_sun_file(board.solar.series, missing_are_dark=board.solar.missing_days_are_dark)
+    for slot in bench.slots.values():
+        print(slot_text(bench, slot, boards[slot.profile]))
     return 0
 
 
@@ -121,17 +125,17 @@ def _fitness(arguments: argparse.Namespace) -> int:
     if arguments.slot is not None and arguments.slot not in bench.slots:
         known = ", ".join(bench.slots)
         raise ConfigError(f"--slot {arguments.slot}: no such slot in {arguments.bench}; it has: {known}")
-    found = {}
+    found, whole = {}, True
     for name in [arguments.slot] if arguments.slot else bench.slots:
         slot = bench.slots[name]
         profile = read_board_profile(arguments.profile or slot.profile)
         today = ScaledClock(1.0).utc().date()
         found[name] = bench_fitness(Eyes(bench, slot, profile, scaled_stamp_uncertainty_s(scale), today))
+        whole = whole and found[name].can_decide(profile.required["production"] or tuple(profile.limits))
     if arguments.json:
         print(json.dumps({f"slot {name}": fitness.as_data() for name, fitness in found.items()}, indent=2))
     else:
         print("\n".join(f"{bench.name}, slot {name}\n\n{fitness.table()}" for name, fitness in found.items()), end="")
-    whole = all(not fitness.lost and not fitness.vain for fitness in found.values())
     return 0 if whole else _NOT_PASSED
 
 

@@ -24,8 +24,10 @@ _OPTIONS = {
     "wake-charge": ("wake_charge_c", "C", "charge of one wake above the floor, such as '54 uC'"),
     "wake-period": ("wake_period_s", "s", "time from wake to wake"),
     "report-charge": ("report_charge_c", "C", "charge of a whole report above the floor, such as '3.6 mC'"),
-    "transmit-charge": ("transmit_charge_c", "C", "charge of its transmission alone"),
+    "transmit-charge": ("transmit_charge_c", "C", "all the charge of its transmission alone, with the floor in it"),
     "transmit-duration": ("transmit_duration_s", "s", "how long that lasts"),
+    "receive-charge": ("receive_charge_c", "C", "charge of its first receive window above the floor"),
+    "receive-duration": ("receive_duration_s", "s", "how long that lasts"),
 }
 
 

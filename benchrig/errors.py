@@ -13,6 +13,9 @@
     |   |   `-- InstrumentIdentityError  another instrument or serial number than the bench file names
     |   |-- OwnershipError         somebody else holds the instrument or the port
     |   |-- PortError              a serial port that cannot be opened, or vanished
+    |   |-- AirError               nothing between the board and us carried a frame
+    |   |   |-- GatewayError           a gateway is silent, refuses an order, or cannot be listened to
+    |   |   `-- BrokerError            a network's broker cannot be reached, refuses us, or vanished
     |   `-- RecordError            a journal or report could not be written
     `-- BoardError                 the board broke its protocol: charged to the board
         |-- BoardOverload          the board holds the supply in its current limit, or takes none at all
@@ -96,6 +99,18 @@ class OwnershipError(BenchError):
 
 class PortError(BenchError):
     """A serial port cannot be opened, is shared with somebody else, or vanished."""
+
+
+class AirError(BenchError):
+    """What lies between the board's antenna and us failed."""
+
+
+class GatewayError(AirError):
+    """A gateway is silent, refuses an order, or cannot be listened to."""
+
+
+class BrokerError(AirError):
+    """A network's broker cannot be reached, refuses us, or vanished."""
 
 
 class RecordError(BenchError):

@@ -52,8 +52,10 @@ class Journal:
 class JournalWriter:
     """Appends records to a new file. Every method raises RecordError when the disk refuses."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, redact: Callable[[Record], Record] = lambda record: record) -> None:
+        """`redact` takes out of each record what no file may hold."""
         self.path = path
+        self._redact = redact
         self._fd = -1
         self._kept_bytes = 0
         self._kept_records = 0
@@ -106,6 +108,7 @@ class JournalWriter:
 
     def _line(self, record: Record) -> bytes:
         """The record's line, proven readable now: next year is too late to find out."""
+        record = self._redact(record)
         try:
             line = encode_record(record)
         except UnicodeEncodeError:

@@ -1,8 +1,8 @@
 """Units and how a number with a unit is read and shown. SI base units inside, prefixes only at the edges.
 
 Symbols and prefixes as in the SI brochure (9th edition, tables 2, 4 and 7). `count` (converter codes),
-`byte`, `ppm` and `1` (a plain ratio) stand beside them as the trade writes them, and so does the day, `d`, for
-lives alone: the brochure's table 8 accepts it, and nobody reads a life in megaseconds.
+`byte`, `ppm` and `1` (a plain ratio) stand beside them as the trade writes them, and so do `dBm` and `dB` for levels on
+the air. The day, `d`, is for lives alone: the brochure's table 8 accepts it, and nobody reads a life in megaseconds.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 
-BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte", "ppm", "1", "d")
+BASE_UNITS = ("V", "A", "s", "ohm", "Hz", "W", "C", "F", "degC", "count", "byte", "ppm", "1", "d", "dBm", "dB")
 
 _PREFIX = {"G": 9, "M": 6, "k": 3, "": 0, "m": -3, "u": -6, "µ": -6, "μ": -6, "n": -9, "p": -12}
 _WITH_PREFIX = frozenset(("V", "A", "s", "ohm", "Hz", "W", "C", "F"))

@@ -12,10 +12,11 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import IO, TYPE_CHECKING, cast
 
 from benchrig.errors import BenchError, ConfigError
+from benchrig.protocol.secret_key import Key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,13 +27,27 @@ _BAD_INPUT = 4  # exit code of the simulator for a bench file or a fault name it
 
 
 @dataclass(frozen=True)
+class SimulatedRadio:
+    """Who the radio of a simulated board is. `key` is None when it is not one that was made at random."""
+
+    device_eui: int
+    join_eui: int
+    key: Key | None
+
+
+@dataclass(frozen=True)
 class Addresses:
-    """Where a simulated bench answers: VISA resources by instrument, port paths by 'slot.line'."""
+    """Where a simulated bench answers: VISA resources by instrument, port paths by 'slot.line'.
+
+    `gateways_listen` is where its gateways look for a network, `radios` are those of its boards by slot.
+    """
 
     instruments: Mapping[str, str]
     serial: Mapping[str, str]
     scale: float
     faults: tuple[str, ...]
+    gateways_listen: str = ""
+    radios: Mapping[str, SimulatedRadio] = field(default_factory=dict)
 
 
 class SimulatedBench:
@@ -113,6 +128,13 @@ def parse_addresses(text: bytes, *, where: str) -> Addresses:
             serial={str(line): str(port) for line, port in told["serial"].items()},
             scale=float(told["scale"]),
             faults=tuple(str(fault) for fault in told["faults"]),
+            gateways_listen=str(told.get("gateway", {}).get("listen", "")),
+            radios={str(slot): _radio(radio) for slot, radio in told.get("radio", {}).items()},
         )
     except (ValueError, KeyError, TypeError, AttributeError) as wrong:
         raise ConfigError(f"{where}: {text[:80]!r} is no announcement of a simulated bench: {wrong!r}") from wrong
+
+
+def _radio(told: Mapping[str, str]) -> SimulatedRadio:
+    key = Key.from_hex(told["app_key"]) if "app_key" in told else None
+    return SimulatedRadio(int(told["device_eui"], 16), int(told["join_eui"], 16), key)

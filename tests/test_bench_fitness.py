@@ -9,13 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from benchrig.bench.air_tables import NetworkSpec
 from benchrig.bench.bench_file import BenchSpec, read_bench_file
-from benchrig.bench_fitness import BenchFitness, Eyes, bench_fitness
+from benchrig.bench_fitness import AIR_CHECKS, BenchFitness, Eyes, bench_fitness
 from benchrig.board.profile import read_board_profile
 from benchrig.cli import main
 from benchrig.errors import ConfigError
 from benchrig.judge.fitness import Usefulness
 from benchrig.judge.uncertainty import AccuracyTerms
+from benchrig.protocol.broker_json import REQUIRED_FIELDS, DownlinkTemplate, UplinkMap
 
 BENCHES = Path(__file__).parents[1] / "fixtures/benches"
 STAMP_U_S = 0.0115
@@ -43,14 +45,74 @@ def row(found: BenchFitness, name: str) -> tuple[Usefulness, str]:
 
 
 @pytest.mark.parametrize("name", ["simulated", "simulated-single-inputs"])
-def test_whole_benches_lose_nothing(name: str) -> None:
-    """The benches that come along can decide every limit of the demo board."""
+def test_whole_benches_lose_nothing_but_the_air(name: str) -> None:
+    """Without a gateway the checks of the air are lost, each with what to give; every other limit can be decided."""
     found = fitness_of(bench(name))
+
+    assert found.lost == dict.fromkeys(AIR_CHECKS, found.lost["join"])
+    assert "give the bench file [gateway] or [network], and slots.N.radio" in found.lost["join"]
+    assert not found.vain
+    assert _decided(found) == _limited(name, without=AIR_CHECKS)
+
+
+def test_bench_with_gateways_loses_nothing() -> None:
+    """The bench with a radio can decide every limit of the demo board."""
+    found = fitness_of(bench("simulated-air"))
 
     assert not found.lost
     assert not found.vain
+    assert _decided(found) == _limited("simulated-air")
+
+
+@pytest.mark.parametrize(
+    ("way", "lost"),
+    [
+        pytest.param("broker", {"join": "a network behind a broker answers joins by itself"}, id="a broker"),
+        pytest.param(
+            "deaf broker",
+            {"join": "a network behind a broker answers joins", "downlink": "how the network takes a downlink"},
+            id="a broker that takes no downlinks",
+        ),
+        pytest.param("no pin", {"downlink": "no meter sees the pin that a downlink"}, id="nobody sees the pin"),
+    ],
+)
+def test_half_an_air_loses_what_it_cannot_see(way: str, lost: dict[str, str]) -> None:
+    """Each check of the air needs its own part; the others stay."""
+    found = fitness_of(_with_air(way))
+
+    assert list(found.lost) == list(lost)
+    assert all(says in found.lost[check] for check, says in lost.items())
+
+
+def _with_air(way: str) -> BenchSpec:
+    """The bench with a radio, by another way or without its pin."""
+    spec = bench("simulated-air")
+    slot = spec.slots["1"]
+    if way == "no pin":
+        meters = {net: wiring for net, wiring in slot.meters.items() if net != "pin"}
+        return replace(spec, slots={"1": replace(slot, meters=meters)})
+    network = NetworkSpec(
+        host="localhost",
+        port=1883,
+        tls=False,
+        ca=None,
+        user="",
+        password="",
+        uplink_topic="up",
+        uplink=UplinkMap({name: name for name in REQUIRED_FIELDS}),
+        downlink_topic="down",
+        downlink=None if way == "deaf broker" else DownlinkTemplate('{"data": "{payload_hex}"}'),
+    )
+    return replace(spec, gateway=None, network=network)
+
+
+def _decided(found: BenchFitness) -> int:
+    return len(found.all_rows) + len(found.unknown)
+
+
+def _limited(name: str, *, without: tuple[str, ...] = ()) -> int:
     limits = read_board_profile(bench(name).slots["1"].profile).limits
-    assert len(found.all_rows) + len(found.unknown) == sum(map(len, limits.values()))
+    return sum(len(values) for check, values in limits.items() if check not in without)
 
 
 def test_without_a_recorder() -> None:
@@ -94,6 +156,24 @@ def test_usefulness_follows_the_meter(half_width_v: float, usefulness: Usefulnes
         assert "such as an instrument or range that is good to" in found.lost["rail"]
 
 
+def test_clipped_points_spoil_no_figure() -> None:
+    """Points beyond the converter's top code are left out; where too few are left, nothing is foretold from them."""
+    spec = bench("simulated")
+    slot = spec.slots["1"]
+    sound = read_board_profile(slot.profile)
+
+    def found(*, top_code: int = 4095, points_v: tuple[float, ...] = sound.sweep.points_v) -> BenchFitness:
+        converter, sweep = replace(sound.converter, top_code=top_code), replace(sound.sweep, points_v=points_v)
+        profile = replace(sound, converter=converter, sweep=sweep)
+        return bench_fitness(Eyes(spec, slot, profile, STAMP_U_S), checks=("battery_sweep",))
+
+    # by hand: 3700 codes are 3.97 V, so that 4.05 V and 4.20 V are clipped
+    clipped = found(top_code=3700)
+    assert clipped.all_rows == found(points_v=tuple(volts for volts in sound.sweep.points_v if volts < 3.97)).all_rows
+    assert clipped.all_rows != found().all_rows
+    assert "battery_sweep.residual" in found(top_code=3300).unknown
+
+
 def test_a_finer_range_is_named() -> None:
     """Where the same recorder would do on a finer range, the answer says so."""
     spec = bench("simulated")
@@ -124,7 +204,10 @@ def test_calibration_in_the_future_is_refused() -> None:
 def test_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     """The command needs no hardware, and exits as a board would that cannot pass there."""
     assert main(["fitness", str(BENCHES / "simulated.toml"), "--slot", "1"]) == 0
-    assert "rail.voltage" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "rail.voltage" in printed
+    # who reads the last line knows what the figures are worth
+    assert printed.splitlines()[-1] == "figures of a perfect board on this bench; a real one adds its own noise"
     assert main(["fitness", str(BENCHES / "simulated-supply-only.toml")]) == 10
     assert "rail: LOST: no meter sees the rail" in capsys.readouterr().out
 

@@ -378,10 +378,54 @@ def test_parts_of_a_reading_are_its_budget() -> None:
     assert judged.coverage_factor < 2.0
 
 
-@pytest.mark.parametrize("value", [3.0, 9.0, 5.0])
+def test_next_action_of_what_is_undecided_does_not_begin_at_the_board() -> None:
+    """A value in the guard band is to be measured better first; one that is no number is asked for as it is."""
+    bench = Bench(limit("level", rule="guarded"))
+    bench.check("level", 4.9, unit="V", standard_uncertainty=0.2, next_action="turn it down")
+    bench.check("level", 4.9, unit="V", standard_uncertainty=0.2)
+    bench.check("level", math.nan, unit="V", next_action="turn it down")
+
+    judged = [record for record in bench.of(LimitJudged) if isinstance(record, LimitJudged)]
+    assert {one.verdict for one in judged} == {Verdict.UNDECIDED}
+    assert [one.next_action for one in judged] == [
+        "measure it with a smaller uncertainty; only if it fails then: turn it down",
+        "measure it with a smaller uncertainty",
+        "turn it down",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rule", "value", "verdict"),
+    [
+        pytest.param("guarded", 5.21, Verdict.FAIL, id="outside by more than U"),
+        pytest.param("risk 2 %", 5.5, Verdict.FAIL, id="outside by more than the risk allows"),
+        pytest.param("simple", 5.21, Verdict.FAIL, id="simple, outside by more than U"),
+        pytest.param("simple", 5.19, Verdict.UNDECIDED, id="simple, outside by less than U"),
+        pytest.param("guarded", 5.19, Verdict.UNDECIDED, id="outside by less than U"),
+        pytest.param("guarded 0.5", 0.85, Verdict.FAIL, id="outside by more than half of U, as the rule says"),
+    ],
+)
+def test_clear_fail_stays_though_called_vain(rule: str, value: float, verdict: Verdict) -> None:
+    """Vain comes from what was expected; the uncertainty as measured, U = 0.2 V here, decides what is bad."""
+    written: list[Record] = []
+    check = Check(
+        "blink",
+        {"level": limit("level", rule=rule)},
+        write=written.append,
+        now_s=FakeClock().now_s,
+        vain={"level": "the meter is too coarse"},
+    )
+
+    assert check("level", value, unit="V", standard_uncertainty=0.1, next_action="turn it down") is verdict
+    (judged,) = [record for record in written if isinstance(record, LimitJudged)]
+    assert (judged.next_action == "turn it down") is (verdict is Verdict.FAIL)
+    assert judged.why.startswith("this bench cannot decide it") is (verdict is Verdict.UNDECIDED)
+
+
+@pytest.mark.parametrize("value", [3.0, 5.1, 5.0])
 @pytest.mark.parametrize("rule", ["simple", "guarded"])
 def test_vain_values_stay_undecided(value: float, rule: str) -> None:
-    """Whatever is measured of a value that this bench cannot decide, it neither passes nor fails."""
+    """A value that this bench cannot decide does not pass, nor fail within its uncertainty."""
     clock = FakeClock()
     written: list[Record] = []
     check = Check(

@@ -257,6 +257,29 @@ def test_look_at_a_good_bench() -> None:
     assert found.returncode == 0
     assert "good; hay-barn bench, simulated, slots 1, 2" in found.stdout
     assert re.search(r"board profile \S+hay-barn-probe\.toml: good; hay-barn-probe, \d+ limits", found.stdout)
+    assert "/../" not in found.stdout
+
+
+def test_look_tells_what_it_understood() -> None:
+    """Each slot with its board, the checks required per use, the planned points, and what sees which net."""
+    slots = benchrig("look", BENCH).stdout.split("\nslot ")[1:]
+    rows = [dict(re.findall(r"^  (\S.*?)  +(.*)$", slot, re.MULTILINE)) for slot in slots]
+
+    assert len(rows) == 2
+    assert rows[0]["required, production"].startswith("first_touch, identity_start, rail, ")
+    assert rows[0]["required, nightly"] == "none"
+    assert rows[0]["sweep points"] == "3.3, 3.45, 3.6, 3.75, 3.9, 4.05, 4.2 V, up and down"
+    assert rows[0]["net terminals"] == "meter (DM-6 SIM-DM-0001), channel 101, range 10 V"
+    assert rows[1]["net rail"] == "meter (DM-6 SIM-DM-0001), channel 202, range 10 V"
+    assert rows[1]["battery"] == "supply (PS-2 SIM-PS-0001), channel 2, lead 0.05 ohm, contact 0.02 ohm"
+
+
+def test_look_says_where_no_meter_sees_the_terminals() -> None:
+    """Without a meter there it is the supply's read-back, and the reader is told so."""
+    text = benchrig("look", BENCH.with_name("simulated-supply-only.toml")).stdout
+
+    assert re.search(r"^  net terminals +no meter; by the read-back of the supply$", text, re.MULTILINE)
+    assert "net rail" not in text
 
 
 def test_look_at_a_bad_bench(tmp_path: Path) -> None:

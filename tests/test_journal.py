@@ -56,9 +56,14 @@ def test_append_then_read(tmp_path: Path) -> None:
 
     assert read_journal(path) == parse_journal(SAMPLE)
     assert read_journal(path).problems == ()
-    assert [json.loads(line) for line in path.read_text("utf-8").splitlines()] == [
-        json.loads(line) for line in SAMPLE.splitlines()
+    written = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    sample = [json.loads(line) for line in SAMPLE.splitlines()]
+    added = [
+        {key: value for key, value in one.items() if key not in old} for one, old in zip(written, sample, strict=True)
     ]
+    assert [one | old for one, old in zip(written, sample, strict=True)] == written
+    assert {key for one in added for key in one} == {"parts", "basis"}  # fields that came later, with their defaults
+    assert not any(value for one in added for value in one.values())
 
 
 def test_append_survives_kill(tmp_path: Path) -> None:

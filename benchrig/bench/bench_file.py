@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from benchrig.bench.air_tables import GatewaySpec, NetworkSpec, RadioSpec, read_gateway, read_network, read_radio
 from benchrig.bench.command_table import KINDS, find_table, read_command_table, unknown_table
 from benchrig.bench.wiring import (
     SIMULATED,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from benchrig.bench.wiring import Wiring
     from benchrig.toml_reader import Section
 
-METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature"}
+METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature", "pin": "voltage"}
 SERIAL_LINES = ("console", "modem_uart", "modem_reply")
 _DAYS_A_YEAR = 365.25
 _ACCURACY_OF = {
@@ -84,6 +85,7 @@ class SlotSpec:
     recorder: RecorderWiring | None
     serial: Mapping[str, SerialWiring]
     solar: SourceWiring | None = None
+    radio: RadioSpec | None = None
 
     @property
     def instruments(self) -> tuple[str, ...]:
@@ -114,6 +116,8 @@ class BenchSpec:
     ambient_c: float | None
     instruments: Mapping[str, InstrumentSpec]
     slots: Mapping[str, SlotSpec] = field(default_factory=dict)
+    gateway: GatewaySpec | None = None
+    network: NetworkSpec | None = None
 
 
 def read_bench_file(path: Path) -> BenchSpec:
@@ -145,7 +149,10 @@ def _bench(top: Section, path: Path) -> BenchSpec:
             for name, section in top.sections("slots")
             if (slot := _slot(section, name, path, instruments, listed, simulated=simulation is not None))
         },
+        gateway=read_gateway(top, simulated=simulation is not None),
+        network=read_network(top, path.parent),
     )
+    _check_air(top, bench)
     if not bench.slots and not top.problems:
         top.problem("slots", "a bench has at least one slot")
     _check_shared_inputs(top, bench)
@@ -167,7 +174,7 @@ def _simulation(top: Section) -> SimulationSpec | None:
         seed=section.integer("seed", default=1, at_least=0, at_most=2**32 - 1),
         faults=section.texts("faults", default=()),
     )
-    section.finish(also_known=("ambient_c", "models"))
+    section.finish(also_known=("air", "ambient_c", "models"))
     return spec
 
 
@@ -301,6 +308,7 @@ def _slot(
             for line, child in _named(section, "serial", SERIAL_LINES, "line")
         },
         solar=wiring.source(solar) if solar else None,
+        radio=read_radio(section, simulated=simulated),
     )
     if "console" not in spec.serial:
         section.problem("serial.console", "this table is missing; without it no value of the board can be compared")
@@ -315,6 +323,22 @@ def _named(section: Section, key: str, known: tuple[str, ...], word: str) -> lis
         if name not in known:
             child.problem("", f"unknown {word}{nearest(name, known)}; known: {', '.join(known)}")
     return [(name, child) for name, child in found if name in known]
+
+
+def _check_air(top: Section, bench: BenchSpec) -> None:
+    """A board is heard one way: by gateways of the bench, with its keys, or through a network, with its identity."""
+    if bench.gateway and bench.network:
+        top.problem("network", "a bench hears its boards by its own [gateway] or through a [network]; leave one out")
+    for slot in bench.slots.values():
+        radio, place = slot.radio, f"slots.{slot.name}.radio"
+        if radio is None:
+            continue
+        if bench.gateway and not radio.keys:
+            top.problem(f"{place}.keys", "the bench's own gateway side needs the board's key; name its source")
+        if bench.gateway and radio.join_eui is None and bench.simulation is None:
+            top.problem(f"{place}.join_eui", "the bench's own gateway side needs it to accept the board's join")
+        if bench.network and radio.device_eui is None:
+            top.problem(f"{place}.device_eui", "a network tells of many boards; give the one in this slot")
 
 
 def _check_shared_inputs(top: Section, bench: BenchSpec) -> None:

@@ -45,6 +45,7 @@ class SlotBench:
     rail: Meter | None
     thermometer: Meter | None
     recorder: CurrentRecorder | None
+    pin: Meter | None = None
 
 
 class OpenBench:
@@ -96,6 +97,7 @@ class OpenBench:
             rail=meters.get("rail"),
             thermometer=meters.get("temperature"),
             recorder=CurrentRecorder(self._instruments[recorder.instrument], recorder, clock) if recorder else None,
+            pin=meters.get("pin"),
         )
 
     def off_order(self, slot: str) -> OffOrder:

@@ -63,6 +63,11 @@ CHECKS: Mapping[str, CheckKind] = {
         "current through an uplink",
         {"peak": "A", "plateau": "A", "duration": "s", "charge": "C", "rx1_delay": "s", "rx2_delay": "s"},
     ),
+    "join": CheckKind("join by the bench's own gateways, nonce kept over a power cut", {"time": "s", "airtime": "s"}),
+    "uplink_hops": CheckKind(
+        "uplinks hop by hop, from the terminals to the decoded value", {"rssi": "dBm", "snr": "dB", "airtime": "s"}
+    ),
+    "downlink": CheckKind("a pin switched by downlinks, once for each frame", {"pin_on": "V", "pin_off": "V"}),
     "energy": CheckKind("average current and battery life", {"average_current": "A", "life": "d"}),
     "thresholds": CheckKind(
         "dropout, lockout, reset and restart voltage, by halving",
@@ -77,3 +82,6 @@ CHECKS: Mapping[str, CheckKind] = {
 }
 
 USES = ("production", "nightly", "signoff")
+
+PROVE_LITTLE = frozenset(("first_touch", "identity_start", "identity_end", "output_off"))
+"""Checks that no use can do with alone: a board may pass all of them and do nothing that it is for."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from benchrig.board.checks import CHECKS, USES
+from benchrig.board.checks import CHECKS, PROVE_LITTLE, USES
 from benchrig.board.readings_table import READINGS
 from benchrig.errors import ConfigError
 from benchrig.judge.decision import RULES, Limit, rule_problem
@@ -85,6 +85,13 @@ def read_required(top: Section, own_checks: tuple[str, ...]) -> dict[str, tuple[
         return dict.fromkeys(USES, ())
     known = (*CHECKS, *own_checks)
     required = {use: section.texts(use, default=(), accepted=known) for use in USES}
+    for use, checks in required.items():
+        if checks and not set(checks) - PROVE_LITTLE:
+            section.problem(
+                use,
+                f"{', '.join(map(repr, checks))} alone say who the board is and that it can be switched, not that it "
+                "works; require at least one check besides, such as 'rail' or one of your own",
+            )
     if not any(required.values()):
         section.problem("", f"no use requires any check; name them for: {', '.join(USES)}")
     told: set[str] = set()  # one missing limit is one problem, however many uses require its check

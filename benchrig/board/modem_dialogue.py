@@ -113,12 +113,15 @@ class ModemReply:
 
 
 def dialogue(
-    lines: Iterable[TapLine], pieces: Iterable[Piece], *, rules: AtRules, end_s: float
+    lines: Iterable[TapLine], pieces: Iterable[Piece], *, rules: AtRules, end_s: float, late_s: float = 0.0
 ) -> tuple[tuple[Event, ...], tuple[HandOver, ...]]:
-    """What happened until `end_s`, and what was handed over. Damaged lines of the host stay garbage."""
+    """What happened until `end_s`, and what was handed over. Damaged lines of the host stay garbage.
+
+    What the modem said counts as said `late_s` later: an answer read a moment before its command is still one to it.
+    """
     follower = AtDialogue(rules)
     said: list[tuple[float, int, TapLine | Piece]] = [(line.began_s, 0, line) for line in lines]
-    said += [(piece.at_s, 1, piece) for piece in pieces]
+    said += [(piece.at_s + late_s, 1, piece) for piece in pieces]
     events: list[Event] = []
     for at_s, _, one in sorted(said, key=lambda each: each[:2]):
         if isinstance(one, Piece):
@@ -127,5 +130,5 @@ def dialogue(
         else:
             text = one.text.encode("ascii", "backslashreplace") + b"\r"
             events += follower.feed(Side.HOST, text, one.began_s, faulty=(0,) if one.damaged else ())
-    events += follower.finish(end_s)
+    events += follower.finish(end_s + late_s)
     return tuple(events), follower.hand_overs

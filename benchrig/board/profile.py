@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from benchrig.board.air_table import read_air
 from benchrig.board.checks import CHECKS
 from benchrig.board.circuit_table import read_circuit
 from benchrig.board.coming_back_table import read_coming_back
@@ -20,6 +21,7 @@ from benchrig.board.energy_table import read_energy
 from benchrig.board.limit_table import read_limits, read_required
 from benchrig.board.payload_flags_table import read_payload_flags
 from benchrig.board.payload_table import STAND_IN_MAP, read_field_map
+from benchrig.board.profile_agreement import check_divider, check_frame_length, check_full_scale, check_probes
 from benchrig.board.readings_table import read_readings
 from benchrig.board.solar_table import read_solar
 from benchrig.board.thresholds_table import read_thresholds
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from benchrig.board.air_table import AirPlan
     from benchrig.board.coming_back_table import ComingBackPlan
     from benchrig.board.correction_table import CorrectionPlan
     from benchrig.board.energy_table import EnergyPlan
@@ -186,6 +189,7 @@ class BoardProfile:
     thresholds: ThresholdsPlan | None = None
     coming_back: ComingBackPlan | None = None
     payload_flags: tuple[FlagRule, ...] = ()
+    air: AirPlan | None = None
 
     def title(self, check: str) -> str:
         """What a report calls a check."""
@@ -243,10 +247,12 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         thresholds=read_thresholds(top, maximum_v=maximum_v),
         coming_back=read_coming_back(top, maximum_v=maximum_v),
         payload_flags=read_payload_flags(top, field_map),
+        air=read_air(top, maximum_v=maximum_v),
     )
     console.finish()
     top.finish()
     _check_protection(top, profile)
+    _check_agreement(top, profile)
     return profile
 
 
@@ -273,6 +279,25 @@ def _check_protection(top: Section, profile: BoardProfile) -> None:
     ]
     if trips:
         top.problem("power.protection_v", f"{protection_v:g} V is not above {', '.join(trips)}")
+
+
+def _check_agreement(top: Section, profile: BoardProfile) -> None:
+    """What one table says, no other may contradict."""
+    correction, air = profile.correction, profile.air
+    check_full_scale(
+        top,
+        {
+            "sweep.points_v": profile.sweep.points_v,
+            "correction.verify_points_v": correction.verify_points_v if correction else (),
+            "air.points_v": air.points_v if air else (),
+        },
+        top_code=profile.converter.top_code,
+        volts_per_count=profile.converter.volts_per_count,
+        maximum_v=profile.maximum_voltage_v,
+    )
+    check_probes(top, profile.limits, probes=profile.roles.probes)
+    check_frame_length(top, profile.transmit.phy_payload_bytes, field_map=profile.field_map)
+    check_divider(top, profile.converter.volts_per_count, plan=profile.circuit)
 
 
 def _need(top: Section, key: str) -> Section:

@@ -173,7 +173,7 @@ class Spread:
 
 class Month(NamedTuple):
     """A calendar month: mean number of empty days, lowest charge in it as a share of the capacity (worst draw of
-    the middle 95 %), and the charge that the panel could give less what the load takes, without dirt or spread."""
+    the middle 95 %), and the charge that the panel could give through the mean dirt less what the load takes."""
 
     name: str
     empty_days: float
@@ -206,11 +206,11 @@ class _Draws(NamedTuple):
 
 def live_through(sun: SunSeries, system: System, *, spread: Spread | None = None) -> Autonomy:
     """Run the balance over the series. The battery begins at `start_share` of its capacity, as `System` says."""
-    drawn = _draw(system, spread or Spread(draws=1))
-    empty, lowest = _from_the_start(sun, system, drawn)
+    spread = spread or Spread(draws=1)
+    empty, lowest = _from_the_start(sun, system, _draw(system, spread))
     per_year = empty.sum(axis=0) * (DAYS_PER_YEAR / empty.shape[0])
     low_days, high_days = np.quantile(per_year, [0.5 - 0.5 * _COVERAGE, 0.5 + 0.5 * _COVERAGE])
-    months = _months(sun.every_day, _daily_balances_c(sun, system), empty, lowest)
+    months = _months(sun.every_day, _daily_balances_c(sun, system, light=1.0 - spread.dirt), empty, lowest)
     return Autonomy(
         empty_days=float(per_year.mean()),
         low_days=float(low_days),
@@ -293,10 +293,10 @@ def charge_current_a(system: System, irradiance_w_m2: Floats | float, *, light: 
     return np.asarray(current)
 
 
-def _daily_balances_c(sun: SunSeries, system: System) -> Floats:
-    """What a clean panel could give on each day less what the load takes."""
+def _daily_balances_c(sun: SunSeries, system: System, *, light: float) -> Floats:
+    """What the panel could give on each day, behind so much light, less what the load takes."""
     steps = sun.steps_w_m2().reshape(sun.every_day.size, -1)
-    return np.asarray(charge_current_a(system, steps, light=1.0).sum(axis=1) * sun.step_s - system.load_a * DAY_S)
+    return np.asarray(charge_current_a(system, steps, light=light).sum(axis=1) * sun.step_s - system.load_a * DAY_S)
 
 
 def _months(days: Ints, balances_c: Floats, empty: Marks, lowest: Floats) -> tuple[Month, ...]:

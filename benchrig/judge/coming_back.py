@@ -70,6 +70,11 @@ class Tried:
         """Whether somebody would have to drive there."""
         return self.fate in BAD
 
+    @property
+    def counts(self) -> bool:
+        """Whether it says something: what was not applied as planned proves nothing, unless the board died of it."""
+        return self.as_planned or self.is_bad
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MapPlan:
@@ -129,10 +134,15 @@ class MapPlan:
                 middle = float(f"{math.sqrt(slow.point.slope_v_per_s * fast.point.slope_v_per_s):.3g}")
                 yield Point(slow.point.floor_v, middle, slow.point.dwell_s)
 
+    def planned(self, tried: Sequence[Tried]) -> int:
+        """How many points were wanted: the grid, and what was tried besides to follow a border."""
+        return len({*self.grid(), *(one.point for one in tried)})
+
     def left_open(self, tried: Sequence[Tried]) -> tuple[str, ...]:
         """What these points do not prove, in sentences."""
-        as_planned = {one.point for one in tried if one.as_planned or one.is_bad}
-        missing = [point for point in self.grid() if point not in as_planned]
+        as_planned = {one.point for one in tried if one.counts}
+        wanted = dict.fromkeys((*self.grid(), *(one.point for one in tried)))
+        missing = [point for point in wanted if point not in as_planned]
         said = [f"not tried as planned: {'; '.join(point.text for point in missing)}"] if missing else []
         said.append(
             f"ramps slower than {min(self.slopes_v_per_s):g} V/s, and more than {max(self.dwells_s):g} s at a floor"
@@ -257,6 +267,6 @@ def _table_of_ramps(ramps: Mapping[Point, Tried]) -> list[str]:
 
 
 def _letter(one: Tried | None) -> str:
-    if one is None or not (one.as_planned or one.is_bad):
+    if one is None or not one.counts:
         return NOT_TRIED
     return LETTERS[one.fate]

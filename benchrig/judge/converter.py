@@ -67,7 +67,8 @@ class ConverterFit:
     taken out where `order` tells the two apart, else the mean over the set-points seen both ways, None if there are
     none; its uncertainty is None for a single one.
     `noise_v` is the standard deviation of one reading, quantisation included, from `noise_from`: "repeats", else
-    "pairs" (up and down), else "residuals"; `noise_alone_v` is without quantisation, `quantisation_u_v` that alone.
+    "pairs" (up and down), else "residuals"; its uncertainty is never less than `quantisation_u_v`, the standard
+    uncertainty of a step; `noise_alone_v` is without quantisation.
     `dead_bits` and `codes` are None when there are no codes, or too few to tell.
     """
 
@@ -149,7 +150,8 @@ def fit_converter(
         hysteresis_v=hysteresis_v,
         hysteresis_u_v=hysteresis_u_v,
         noise_v=noise.deviation_v,
-        noise_u_v=noise.deviation_v / math.sqrt(2.0 * noise.dof),
+        # equal codes tell of the noise only that it is less than a step
+        noise_u_v=max(noise.deviation_v / math.sqrt(2.0 * noise.dof), quantisation_u_v),
         noise_dof=noise.dof,
         noise_from=noise.source,
         quantisation_u_v=quantisation_u_v,

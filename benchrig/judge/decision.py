@@ -258,8 +258,8 @@ def _why_undecided(limit: Limit, value: float, band: float) -> str:
     low, high = limit.low, limit.high
     if low is not None and high is not None and low + band > high - band:
         return (
-            f"the guard band {_number_text(band, limit.unit, None)} is wider than half of {limit.text}: "
-            "no value can pass on this bench; use an instrument or range with a smaller uncertainty"
+            f"the uncertainty of this value asks for a guard band of {_number_text(band, limit.unit, None)}, wider "
+            f"than half of the tolerance {limit.text}: no value can pass; see what it is made of"
         )
     if high is None or (low is not None and value - low < high - value):
         assert low is not None  # a limit has at least one side

@@ -19,7 +19,7 @@ from benchrig.judge.hypothesis import Hypothesis
 from benchrig.judge.other_faults import other_faults
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from benchrig.judge.circuit import BenchPlan
     from benchrig.judge.circuit_parts import CircuitPlan
@@ -35,6 +35,9 @@ _ANOTHER_PRIOR = 1.0
 _ALIKE = 4.0
 _NEGLIGIBLE = 0.003
 _POOR_FIT = 1e-3
+_ANY, _CHANCE = 0.5, 16.0
+"""By how much a cause must lower chi squared to explain anything: at all, and not by chance, four standard deviations
+for the best of many causes. Own choice."""
 
 _NOTHING = Hypothesis(
     key=NOTHING, cause="nothing is wrong: every part inside its tolerance", side="board", prior=_SOUND_PRIOR
@@ -88,10 +91,15 @@ class Diagnosis:
         return tuple(sorted((cause for group in self.groups for cause in group.causes), key=lambda one: -one.share))
 
 
-def diagnose(seen: Signature, plan: CircuitPlan, bench: BenchPlan) -> Diagnosis:
-    """Rank every known cause by what was seen. Pure; some tenths of a second for a whole production run."""
+def diagnose(seen: Signature, plan: CircuitPlan, bench: BenchPlan, *, failed: bool = False) -> Diagnosis:
+    """Rank every known cause by what was seen. Pure; some tenths of a second for a whole production run.
+
+    `failed` says that a check failed: then nothing being wrong is no cause, and neither is one that explains no more.
+    """
     weigher = Weigher(seen, plan.circuit, plan.tolerances, bench)
-    causes = _weighed(weigher, (_NOTHING, *circuit_faults(plan.circuit), *other_faults(bench.probes)))
+    causes = _weighed(
+        weigher, (*circuit_faults(plan.circuit), *other_faults(bench.probes, told=seen.words)), failed=failed
+    )
     groups = _grouped(weigher, causes, nominal_v=bench.nominal_v)
     pairs = itertools.pairwise(groups)
     return Diagnosis(
@@ -102,12 +110,18 @@ def diagnose(seen: Signature, plan: CircuitPlan, bench: BenchPlan) -> Diagnosis:
     )
 
 
-def _weighed(weigher: Weigher, hypotheses: Sequence[Hypothesis]) -> list[Cause]:
+def _weighed(weigher: Weigher, faults: Sequence[Hypothesis], *, failed: bool) -> list[Cause]:
     """Every cause that has a share worth telling, largest first."""
-    fits = [weigher.fit(one) for one in hypotheses]
+    sound = weigher.fit(_NOTHING)
+    pairs = [(one, weigher.fit(one)) for one in faults]
+    if failed:
+        pairs = [(one, fit) for one, fit in pairs if _explains(fit, sound, weigher.seen.words)]
+    else:
+        pairs.insert(0, (_NOTHING, sound))
+    hypotheses, fits = [one for one, _ in pairs], [fit for _, fit in pairs]
     logs = [fit.log_evidence + math.log(one.prior) for fit, one in zip(fits, hypotheses, strict=True)]
     another_log = weigher.log_evidence_of_another() + math.log(_ANOTHER_PRIOR)
-    top = max(*logs, another_log)
+    top = max((*logs, another_log))
     total = math.fsum(math.exp(one - top) for one in (*logs, another_log))
     causes = [
         Cause(one.key, one.text(weigher.sound, fit.severity), one.side, math.exp(log - top) / total, fit, one)
@@ -117,6 +131,15 @@ def _weighed(weigher: Weigher, hypotheses: Sequence[Hypothesis]) -> list[Cause]:
     causes.append(Cause(ANOTHER, another.cause, "either", math.exp(another_log - top) / total, None, another))
     causes.sort(key=lambda cause: -cause.share)
     return [cause for cause in causes if cause.share >= _NEGLIGIBLE]
+
+
+def _explains(fit: Fit, sound: Fit, words: Mapping[str, str]) -> bool:
+    """Whether a cause makes anything of what was seen plainer than a sound board does.
+
+    Where a check failed that no feature stands for, chance alone bends some number towards some cause: it must do more.
+    """
+    least = _CHANCE if words.get("other checks") == "failed" else _ANY
+    return len(fit.misses) < len(sound.misses) or fit.chi_squared < sound.chi_squared - least
 
 
 def _grouped(weigher: Weigher, causes: Sequence[Cause], *, nominal_v: float) -> list[Group]:

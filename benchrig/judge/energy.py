@@ -291,7 +291,8 @@ def _relative_change(values: Floats, weights: Floats, index: int) -> float:
 class Report:
     """One report by radio: a transmission whose time follows from the settings, and all the rest of it.
 
-    `rest_c` over `rest_s` is what flows besides the transmission: waking, sensing, waiting, receive windows.
+    `rest_c` over `rest_s` is what flows besides the transmission: waking, sensing, waiting, receive windows. A window
+    that has the transmission's data rate can be told apart: it draws `listen_a` above the floor for `listen_symbols`.
     """
 
     every_s: float
@@ -300,6 +301,8 @@ class Report:
     transmit_a: Estimate
     rest_c: Estimate
     rest_s: float = 0.0
+    listen_a: Estimate = Estimate(0.0)
+    listen_symbols: float = 0.0
 
     @property
     def time_on_air_s(self) -> float:
@@ -309,8 +312,9 @@ class Report:
     def event(self) -> Event:
         """The report as an event of a load."""
         air_s = self.time_on_air_s
-        charge_c = self.transmit_a.value * air_s + self.rest_c.value
-        u_c = math.hypot(self.transmit_a.u * air_s, self.rest_c.u)
+        listen_s = self.listen_symbols * RadioSettings(self.spreading_factor).symbol_s
+        charge_c = self.transmit_a.value * air_s + self.listen_a.value * listen_s + self.rest_c.value
+        u_c = math.hypot(self.transmit_a.u * air_s, self.listen_a.u * listen_s, self.rest_c.u)
         return Event(
             name="report", charge_c=Estimate(charge_c, u=u_c), duration_s=air_s + self.rest_s, every_s=self.every_s
         )

@@ -13,7 +13,7 @@ from benchrig.judge.hypothesis import Hypothesis
 from benchrig.judge.sensor_faults import probe_faults, sensor_faults
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from benchrig.judge.hypothesis import Side
 
@@ -44,6 +44,7 @@ _OHMS_IN: Final = "ohms at the battery input, board off the bench"
 _RESEAT: Final = "re-seat the board and run again"
 _SCOPE: Final = "rail on a scope while it transmits"
 _CAUSE: Final = "the cause of reset in the boot notice"
+_BYTES: Final = "'wrong bytes explained' above"
 _SWAP_ADAPTER: Final = "the same board on another adapter and lead"
 
 _ROWS: Final[tuple[_Row, ...]] = (
@@ -177,7 +178,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "a joint of the supply opens now and then",
         "board",
         SOMETIMES,
-        {"reset": "in the sweep"},
+        {"reset": "in the sweep", "reset cause": "supply"},
         {_CAUSE: "brown-out", _RESEAT: "the same"},
     ),
     (
@@ -185,7 +186,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "the firmware resets itself",
         "board",
         SOMETIMES,
-        {"reset": "in the sweep"},
+        {"reset": "in the sweep", "reset cause": "watchdog"},
         {_CAUSE: "watchdog", _RESEAT: "the same"},
     ),
     (
@@ -193,7 +194,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "a contact opens now and then",
         "bench",
         SOMETIMES,
-        {"reset": "in the sweep"},
+        {"reset": "in the sweep", "reset cause": "supply"},
         {_CAUSE: "brown-out", _RESEAT: "another place"},
     ),
     (
@@ -201,7 +202,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "the rail's output capacitor is open or too small",
         "board",
         OFTEN,
-        {"reset": "in transmit"},
+        {"reset": "in transmit", "reset cause": "supply"},
         {_CAUSE: "brown-out", _SCOPE: "dips"},
     ),
     (
@@ -209,7 +210,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "the watchdog bites while the radio works",
         "board",
         SOMETIMES,
-        {"reset": "in transmit"},
+        {"reset": "in transmit", "reset cause": "watchdog"},
         {_CAUSE: "watchdog", _SCOPE: "flat"},
     ),
     (
@@ -217,7 +218,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "lead or contact cannot carry the transmit current",
         "bench",
         SOMETIMES,
-        {"reset": "in transmit"},
+        {"reset": "in transmit", "reset cause": "supply"},
         {_CAUSE: "brown-out", _SCOPE: "dips", _RESEAT: "passes"},
     ),
     # payload
@@ -227,7 +228,7 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "board",
         OFTEN,
         {"battery bytes": "far off"},
-        {},
+        {_BYTES: "names the order of bytes"},
     ),
     (
         "battery field wrong",
@@ -235,16 +236,23 @@ _ROWS: Final[tuple[_Row, ...]] = (
         "board",
         SOMETIMES,
         {"battery bytes": "far off"},
-        {},
+        {_BYTES: "names place, width or scale"},
     ),
-    ("stale sample", "the frame carries the sample before", "board", OFTEN, {"battery bytes": "a step off"}, {}),
+    (
+        "stale sample",
+        "the frame carries the sample before",
+        "board",
+        OFTEN,
+        {"battery bytes": "a step off"},
+        {_BYTES: "names the sample before"},
+    ),
     (
         "battery rounding",
         "the frame rounds or averages the battery otherwise than the console",
         "board",
         SOMETIMES,
         {"battery bytes": "a step off"},
-        {},
+        {_BYTES: "names a rounding"},
     ),
     (
         "temperature byte",
@@ -254,8 +262,22 @@ _ROWS: Final[tuple[_Row, ...]] = (
         {"temperature byte": "off"},
         {},
     ),
-    ("check value", "the firmware's check value is computed otherwise", "board", OFTEN, {"frame": "check value"}, {}),
-    ("modem line", "the line to the modem is disturbed", "board", SELDOM, {"frame": "check value"}, {}),
+    (
+        "check value",
+        "the firmware's check value is computed otherwise",
+        "board",
+        OFTEN,
+        {"frame": "check value"},
+        {_BYTES: "names a check value"},
+    ),
+    (
+        "modem line",
+        "the line to the modem is disturbed",
+        "board",
+        SELDOM,
+        {"frame": "check value"},
+        {_BYTES: "explains nothing"},
+    ),
     ("port", "the firmware sends on another port", "board", OFTEN, {"frame": "port"}, {}),
     (
         "modem line open",
@@ -379,11 +401,22 @@ _ROWS: Final[tuple[_Row, ...]] = (
 )
 
 
-def other_faults(probes: Sequence[str]) -> tuple[Hypothesis, ...]:
-    """Every cause that shows in words or as a temperature, for a board with these probes."""
+def other_faults(probes: Sequence[str], *, told: Collection[str] = ()) -> tuple[Hypothesis, ...]:
+    """Every cause that shows in words or as a temperature, for a board with these probes.
+
+    `told` names the words that were seen: what they say already is no further measurement.
+    """
+    known = {_CAUSE} if "reset cause" in told else set()
     return (
         *(
-            Hypothesis(key=key, cause=cause, side=side, prior=prior, words=words, tells=tells)
+            Hypothesis(
+                key=key,
+                cause=cause,
+                side=side,
+                prior=prior,
+                words=words,
+                tells={name: tell for name, tell in tells.items() if name not in known},
+            )
             for key, cause, side, prior, words, tells in _ROWS
         ),
         *sensor_faults(probes),

@@ -58,7 +58,8 @@ class Uplink:
     `transmit` is the first transmission, None when the current shows none; `transmissions` counts all, `repeats`
     those that came soon enough to repeat the one before. `windows` are the receive windows of the first one.
     `report_c` is what flowed above the floor from the first sample to the end of the last receive window (of the
-    last transmission if no window was seen), and `report_s` how long that is.
+    last transmission if no window was seen), and `report_s` how long that is. `receive_c` is what the first window
+    took above the floor, 0 when it was not seen.
     """
 
     transmit: Burst | None
@@ -67,6 +68,7 @@ class Uplink:
     windows: tuple[ReceiveWindow, ...]
     report_c: float
     report_s: float
+    receive_c: float = 0.0
 
     def window(self, number: int) -> ReceiveWindow | None:
         """Receive window 1 or 2, None when it was not seen."""
@@ -97,6 +99,7 @@ def read_uplink(found: Segmentation) -> Uplink:
         if first.start_s <= one.transmit.start_s < first.end_s
         for window in one.windows
     )
+    listening = next((one for one in windows if one.number == 1), None)
     end_s = max([one.end_s for one in bursts] + [one.end_s for one in found.segments.of(Label.RECEIVE)])
     return Uplink(
         transmit=first,
@@ -105,6 +108,9 @@ def read_uplink(found: Segmentation) -> Uplink:
         windows=windows,
         report_c=_above_floor_c(found, until_s=end_s),
         report_s=end_s,
+        receive_c=_above_floor_c(found, from_s=listening.start_s, until_s=listening.start_s + listening.duration_s)
+        if listening
+        else 0.0,
     )
 
 
@@ -135,9 +141,9 @@ def _burst(group: list[Segment]) -> Burst:
     )
 
 
-def _above_floor_c(found: Segmentation, *, until_s: float) -> float:
+def _above_floor_c(found: Segmentation, *, until_s: float, from_s: float = 0.0) -> float:
     segments = found.segments
-    inside = segments.starts_s < until_s - _TOUCH
+    inside = (segments.starts_s > from_s - _TOUCH) & (segments.starts_s < until_s - _TOUCH)
     charge_c = np.nansum(segments.charge_c[inside])
     return float(charge_c - (found.floor_a or 0.0) * segments.durations_s[inside].sum())
 

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from benchrig.board.profile import BoardProfile
 
 
+_JOIN_WINDOW_S, _FIRST_WINDOW_S, _SECOND_WINDOW_S = 5.0, 1.0, 2.0
+_DOWNLINKS = 3
+
+
 def critical_path_s(profile: BoardProfile, checks: Container[str]) -> float | None:
     """Bench seconds that the checks which ran must take; None when nothing is known
     of them: no check of these ran, or the profile does not say the board's times."""
@@ -33,6 +37,7 @@ def expected_s(profile: BoardProfile) -> dict[str, float]:
         "floor_current": sleep.fall_asleep_s + (sleep.wake_periods + 1) * sleep.wake_period_s,
         "transmit": profile.transmit.window_s,
     }
+    parts |= _air_s(profile)
     parts |= _dark_s(profile)
     if takes_s is not None:
         parts["identity_start"] = takes_s.boot
@@ -42,6 +47,24 @@ def expected_s(profile: BoardProfile) -> dict[str, float]:
             parts["correction"] = takes_s.power_down + takes_s.boot + proofs * (sweep.settle_s + takes_s.battery)
         parts["temperature"] = takes_s.temperature + takes_s.frame
         parts["output_off"] = takes_s.power_down
+    return parts
+
+
+def _air_s(profile: BoardProfile) -> dict[str, float]:
+    """Receive windows, and the divider's settling before each report; a power cut between two joins, and another one
+    before the last report. The windows are those that class A must wait for (RP002-1.0.1: 5 s after a join-request,
+    1 s and 2 s after an uplink, of which a downlink in the first window leaves out the second)."""
+    air, takes_s = profile.air, profile.takes_s
+    if air is None:
+        return {}
+    cut_s = takes_s.power_down + takes_s.boot if takes_s else 0.0
+    reports = len(air.points_v) + 1
+    parts = {
+        "join": 2.0 * _JOIN_WINDOW_S + cut_s,
+        "uplink_hops": reports * (_SECOND_WINDOW_S + profile.sweep.settle_s) + cut_s,
+    }
+    if air.pin is not None:
+        parts["downlink"] = _DOWNLINKS * (_FIRST_WINDOW_S + air.pin.settle_s)
     return parts
 
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from benchrig.bench.open_bench import SlotBench
+    from benchrig.board.air import AirPath
     from benchrig.board.board import Board
     from benchrig.board.profile import BoardProfile
     from benchrig.clock import Clock
@@ -60,7 +61,10 @@ class PowerState:
 
 @dataclass(frozen=True)
 class OnBench:
-    """Everything a procedure works with. `record` writes a reading down at once and returns it."""
+    """Everything a procedure works with. `record` writes a reading down at once and returns it.
+
+    `air` is None where nothing of this bench hears the board's radio.
+    """
 
     bench: SlotBench
     board: Board
@@ -70,3 +74,4 @@ class OnBench:
     record: Callable[[str, Reading], Reading]
     link_release: str = "close"
     power: PowerState = field(default_factory=PowerState)
+    air: AirPath | None = None

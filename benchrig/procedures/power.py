@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from benchrig.errors import BoardOverload, InstrumentUnfit
+from benchrig.judge.parts import budget_of
 from benchrig.procedures.first_touch import first_touch
 from benchrig.procedures.terminals import set_battery
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from benchrig.reading import Reading
 
 _POLL_S = 0.01
+_COVERAGE_FACTOR = 2.0
 
 
 def ready(on: OnBench) -> None:
@@ -59,9 +61,11 @@ def power_cycle(on: OnBench) -> None:
 
 
 def switch_off(on: OnBench) -> Reading:
-    """Output off, then wait until the terminals are below the profile's level or its time is over.
+    """Output off, then wait until the terminals are surely below the profile's level or its time is over.
 
-    Returns the last terminal voltage; whoever asked judges it. Raises InstrumentUnfit for a stuck output.
+    Surely is by more than the reading's own expanded uncertainty: the first one below would be undecided by chance. A
+    meter that is never so certain is taken at its word. Returns the last terminal voltage; whoever asked judges it.
+    Raises InstrumentUnfit for a stuck output.
     """
     on.bench.supply.output_off()
     on.power.on_since_s = None
@@ -70,6 +74,12 @@ def switch_off(on: OnBench) -> Reading:
         while True:
             asked_s = on.clock.now_s()
             reading = on.bench.terminals.read_voltage()
-            if reading.value < on.profile.power.off_below_v or asked_s > deadline_s:
+            if _is_down(reading, on.profile.power.off_below_v) or asked_s > deadline_s:
                 return reading
             on.clock.sleep(_POLL_S)
+
+
+def _is_down(reading: Reading, below_v: float) -> bool:
+    budget = budget_of(reading.parts, unit=reading.unit)
+    expanded_v = budget.expanded().uncertainty if budget else _COVERAGE_FACTOR * reading.standard_uncertainty
+    return reading.value < (below_v - expanded_v if expanded_v < below_v else below_v)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from benchrig.bench.recorder import CurrentRecorder, CurrentTrace
     from benchrig.procedures.on_bench import OnBench
 
@@ -15,14 +17,24 @@ def window_s(on: OnBench) -> float:
     return (plan.wake_periods + 1) * plan.wake_period_s
 
 
-def record_sleep(on: OnBench, recorder: CurrentRecorder) -> CurrentTrace:
-    """Send the board to sleep, let go of its console and record. Leaves the console released."""
+def record_sleep(
+    on: OnBench, recorder: CurrentRecorder, *, meanwhile: Callable[[], None] = lambda: None
+) -> CurrentTrace:
+    """Send the board to sleep, let go of its console and record. Leaves the console released.
+
+    `meanwhile` is done while the window fills, and should be over before it is full.
+    """
     plan = on.profile.sleep
     on.board.console.ask("sleep")
     on.board.release_links()
     with on.phases("board"):
         on.clock.sleep(plan.fall_asleep_s)
         recorder.start(window_s=window_s(on), interval_s=plan.interval_s, range_a=recorder.wiring.sleep_range_a)
+        try:
+            meanwhile()
+        except BaseException:
+            recorder.abort()
+            raise
         on.clock.sleep(recorder.ends_at_s - on.clock.now_s())
     with on.phases("measuring"):
         return recorder.finish()

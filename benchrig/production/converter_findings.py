@@ -18,7 +18,7 @@ from benchrig.judge.converter_budget import (
 )
 from benchrig.judge.converter_limits import confidence_limits
 from benchrig.judge.parts import budget_of, components_of
-from benchrig.judge.uncertainty import COVERAGE
+from benchrig.judge.uncertainty import COVERAGE, expanded
 from benchrig.quantity import format_quantity
 
 if TYPE_CHECKING:
@@ -162,6 +162,18 @@ def _judge_order(measure: Check, reported: ConverterFit) -> None:
 
 
 def _judge_noise(measure: Check, reported: ConverterFit) -> None:
+    limit = measure.limits.get("noise")
+    hidden_v = expanded(reported.quantisation_u_v, dof=math.inf)[0]
+    if limit is not None and limit.high is not None and reported.noise_v <= limit.high < hidden_v:
+        step = format_quantity(math.sqrt(12.0) * reported.quantisation_u_v, "V", resolution=1e-6)
+        seen = format_quantity(reported.noise_v, "V", resolution=1e-6)
+        measure.undecided(
+            "noise",
+            f"{seen} are seen, and noise of less than the step of {step} need not show: the limit is below what this "
+            "sweep tells",
+            next_action="limit what a step can tell, or repeat readings at voltages that lie between two steps",
+        )
+        return
     measure(
         "noise",
         reported.noise_v,
@@ -203,7 +215,7 @@ def _limit_lines(reported: ConverterFit) -> list[str]:
         label = name.removesuffix("_v").replace("_", " ")
         between = [format_quantity(side, unit, resolution=1e-6) for side in (low, high)]
         is_none = name == "noise_v" and high == 0.0
-        lines.append(f"{label:<13} {'none beyond quantisation' if is_none else f'{between[0]} to {between[1]}'}")
+        lines.append(f"{label:<13} {'none seen beyond quantisation' if is_none else f'{between[0]} to {between[1]}'}")
     quantisation = format_quantity(reported.quantisation_u_v, "V", resolution=1e-6)
     lines.append(f"{'quantisation':<13} {quantisation} rms of the scatter, from steps of code and of report")
     if reported.order.correlation is not None:

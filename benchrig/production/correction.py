@@ -76,15 +76,7 @@ def _refuse(run: BoardRun, measure: Check, refusal: Refusal) -> None:
     if swept is not None and swept.verdict is Verdict.FAIL:
         measure.end_by(Verdict.NOT_RUN, why, next_action="see the check battery_sweep")
         return
-    measure.fact(
-        "off, not faulty",
-        expected="a board that constants can put right",
-        seen="; ".join(refusal.reasons),
-        holds=False,
-        why=why,
-        next_action="find the fault: constants would only hide it",
-    )
-    measure.end_by(Verdict.FAIL, why)
+    measure.end_by(Verdict.FAIL, why, next_action="find the fault: constants would only hide it")
 
 
 def _correct(on: OnBench, measure: Check, plan: CorrectionPlan, found: Correction) -> None:

@@ -11,8 +11,10 @@ from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.judge.segments import find_segments
 from benchrig.judge.uplink import cut_uplink
 from benchrig.procedures.power import ready
+from benchrig.procedures.rail_asleep import rail_awake, read_asleep
 from benchrig.procedures.sleep_current import record_sleep, wake
 from benchrig.procedures.transmit import record_uplink
+from benchrig.production.left_open import tell_radio
 from benchrig.production.sleep_findings import judge_sleep
 from benchrig.production.trace_values import recording_of
 from benchrig.production.uplink_findings import judge_uplink, least_plateau_a
@@ -44,11 +46,12 @@ def check_floor_current(run: BoardRun, measure: Check) -> None:
         )
         return
     ready(on)
-    trace = record_sleep(on, recorder)
+    rail = rail_awake(on)
+    trace = record_sleep(on, recorder, meanwhile=lambda: read_asleep(on, rail))
     run.keep_trace("sleep", trace)
     found = find_segments(recording_of(trace))
     if _is_judged(on, measure, trace, found, value="floor"):
-        judge_sleep(run, measure, trace, found)
+        judge_sleep(run, measure, trace, found, rail=rail)
     _judge_wake(run, measure)
 
 
@@ -82,6 +85,7 @@ def check_transmit(run: BoardRun, measure: Check) -> None:
     found = cut_uplink(recording_of(trace), least_plateau_a=least_plateau_a(measure))
     if _is_judged(on, measure, trace, found, value="peak"):
         judge_uplink(run, measure, trace, found, frame)
+        run.later(lambda: tell_radio(run, measure))
 
 
 def _is_judged(on: OnBench, measure: Check, trace: CurrentTrace, found: Segmentation, *, value: str) -> bool:

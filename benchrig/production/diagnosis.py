@@ -40,7 +40,8 @@ def diagnose_run(report: BoardReport, profile: BoardProfile) -> Diagnosis | None
     if profile.circuit is None or not any(check.verdict in _JUDGED for check in report.checks):
         return None
     seen, plan = signature_of(report, profile)
-    return diagnose(seen, profile.circuit, plan)
+    failed = any(check.verdict is Verdict.FAIL for check in report.checks)
+    return diagnose(seen, profile.circuit, plan, failed=failed)
 
 
 def cause_lines(found: Diagnosis) -> Iterator[str]:
@@ -105,4 +106,6 @@ def _whose(cause: Cause) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100.0 * share:.0f} %" if share >= 0.01 else "< 1 %"
+    if share < 0.01:
+        return "< 1 %"
+    return f"{100.0 * share:.0f} %" if share <= 0.99 else "> 99 % of the causes listed"

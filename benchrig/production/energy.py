@@ -76,7 +76,13 @@ def annex_lines(budget: EnergyBudget) -> list[str]:
 def year_lines(year: SolarYear, *, with_months: bool = False) -> list[str]:
     """The lines "solar autonomy"."""
     return solar_annex.solar_lines(
-        year.sun, year.system, year.autonomy, fix=year.fix, is_enough=year.is_enough, with_months=with_months
+        year.sun,
+        year.system,
+        year.autonomy,
+        dirt=year.spread.dirt,
+        fix=year.fix,
+        is_enough=year.is_enough,
+        with_months=with_months,
     )
 
 

@@ -1,8 +1,11 @@
 """Puts what was measured and what the profile says of the cell together: a load, a battery, and what follows.
 
 Owns the composition alone; the arithmetic is `judge.energy`. Must not know a bench, a journal or a page.
-Charges of wakes and reports count above the floor, which runs under everything. Inputs are taken as independent:
-errors that the readings of one recorder share are small beside what is not known of a cell.
+Charges of wakes, reports and receive windows count above the floor, which runs under everything; that of a
+transmission alone is all that flows while it lasts. Inputs are taken as independent: errors that the readings of one
+recorder share are small beside what is not known of a cell. Another spreading factor scales the transmission by its
+time on air, and the first receive window by the symbol: it has the data rate of the uplink, as class A has it unless
+the network orders an offset, while the second has one of its own (RP002-1.0.1).
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from benchrig.judge.energy import (
     usable_share,
     what_if,
 )
+from benchrig.judge.radio_timing import SPREADING_FACTORS, RadioSettings
 from benchrig.judge.uncertainty import Component
 
 if TYPE_CHECKING:
@@ -36,7 +40,15 @@ if TYPE_CHECKING:
 NEEDED = ("floor_a", "wake_charge_c", "wake_period_s", "report_charge_c")
 """Without these there is no mean current, and so no life."""
 
-USED = (*NEEDED, "sleep_mean_a", "transmit_charge_c", "transmit_duration_s", "spreading_factor")
+USED = (
+    *NEEDED,
+    "sleep_mean_a",
+    "transmit_charge_c",
+    "transmit_duration_s",
+    "receive_charge_c",
+    "receive_duration_s",
+    "spreading_factor",
+)
 
 _BEYOND = 2.0
 """A sleep that draws more than floor and wakes explain, by this many standard uncertainties, is counted as it is."""
@@ -101,6 +113,8 @@ def energy_budget(plan: EnergyPlan, found: Mapping[str, Found]) -> EnergyBudget:
     load = replace(rest, events=(*rest.events, event))
     if report is None and plan.spreading_factors:
         notes.append("no other spreading factor can be tried: the charge of the transmission alone is not known")
+    elif report is not None and plan.spreading_factors:
+        notes.append(_of_windows(report))
     if not plan.cell.at_temperature:
         notes.append("no share is taken off for the cold: the profile has no at_temperature")
     return EnergyBudget(
@@ -199,7 +213,7 @@ def _unexplained(found: Mapping[str, Found], floor: Estimate, wake: Event) -> _U
 
 
 def _report(plan: EnergyPlan, found: Mapping[str, Found]) -> Report | None:
-    """One report split into its transmission, which scales with the time on air, and all the rest of it."""
+    """One report split into its transmission, its first receive window, and all the rest of it."""
     burst, duration, whole = (
         found.get(name) for name in ("transmit_charge_c", "transmit_duration_s", "report_charge_c")
     )
@@ -207,15 +221,49 @@ def _report(plan: EnergyPlan, found: Mapping[str, Found]) -> Report | None:
         return None
     current_a = burst.value / duration.value
     relative_u = math.hypot(burst.standard_uncertainty / burst.value, duration.standard_uncertainty / duration.value)
-    rest_c = max(whole.value - burst.value, 0.0)
-    # the whole holds the burst, so what is not known of the burst must not count twice
-    rest_u = math.sqrt(max(whole.standard_uncertainty**2 - burst.standard_uncertainty**2, 0.0))
+    listen_a, symbols, listen_c = _listening(plan, found)
+    # the floor that the burst holds is no part of the whole, which counts above it
+    floor_c = max(found["floor_a"].value, 0.0) * duration.value
+    rest_c = max(whole.value - (burst.value - floor_c) - listen_c, 0.0)
+    # the whole holds burst and window, so what is not known of them must not count twice
+    known = burst.standard_uncertainty**2 + (listen_a.u * listen_c / listen_a.value if listen_c else 0.0) ** 2
+    rest_u = math.sqrt(max(whole.standard_uncertainty**2 - known, 0.0))
     return Report(
         every_s=plan.report_period_s,
         spreading_factor=plan.spreading_factor,
         phy_payload_bytes=plan.phy_payload_bytes,
         transmit_a=Estimate(current_a, u=current_a * relative_u),
         rest_c=Estimate(rest_c, u=rest_u if rest_c else 0.0),
+        listen_a=listen_a,
+        listen_symbols=symbols,
+    )
+
+
+def _listening(plan: EnergyPlan, found: Mapping[str, Found]) -> tuple[Estimate, float, float]:
+    """Current of the first receive window above the floor, its symbols, its charge; nothing if it was not measured."""
+    charge, duration = found.get("receive_charge_c"), found.get("receive_duration_s")
+    if charge is None or duration is None or not (charge.value > 0.0 and duration.value > 0.0):
+        return Estimate(0.0), 0.0, 0.0
+    seen = found.get("spreading_factor")
+    factor = round(seen.value) if seen is not None else plan.spreading_factor
+    if factor not in SPREADING_FACTORS:
+        return Estimate(0.0), 0.0, 0.0
+    current_a = charge.value / duration.value
+    relative_u = math.hypot(charge.standard_uncertainty / charge.value, duration.standard_uncertainty / duration.value)
+    symbols = duration.value / RadioSettings(factor).symbol_s
+    return Estimate(current_a, u=current_a * relative_u), symbols, charge.value
+
+
+def _of_windows(report: Report) -> str:
+    """What another spreading factor is reckoned to do to the receive windows."""
+    if report.listen_symbols:
+        return (
+            "another spreading factor: the first receive window listens for as many of its symbols as were measured, "
+            f"{report.listen_symbols:.1f}; the second has a data rate of its own and stays as it is"
+        )
+    return (
+        "another spreading factor: only the transmission is scaled; both receive windows are kept as they were, so "
+        "that a slower one costs more than this"
     )
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from benchrig.check import unless_measured_better
+
 if TYPE_CHECKING:
     from benchrig.board.profile import BoardProfile
     from benchrig.board.readings_table import ReadingsPlan
@@ -22,6 +24,8 @@ def judge_series(measure: Check, value_name: str, found: Repeated, *, at: str = 
     if found.outcome is not None:
         measure.reading(f"{name}, {found.remark}", found.reading)
     if found.is_undecided:
-        measure.undecided(value_name, f"{name}: {found.remark}; {found.why}", next_action=next_action)
+        measure.undecided(
+            value_name, f"{name}: {found.remark}; {found.why}", next_action=unless_measured_better(next_action)
+        )
         return
     measure(value_name, found.reading, at=at, remark=found.remark, next_action=next_action)

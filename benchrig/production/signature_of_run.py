@@ -52,7 +52,7 @@ _BENCH_WORDS = (
     ("no contact", "no contact"),
     ("lost in lead and contact", "lost on the way"),
     ("one of the two is wrong", "supply against meter"),
-    ("flows out of the board", "fed besides"),
+    ("something else feeds the board", "fed besides"),
     ("temperature", "thermometer"),
     ("thermometer", "thermometer"),
     ("recorder", "recorder"),
@@ -65,6 +65,12 @@ _KNOWN_CHECKS = frozenset(
     (*(check for check, _ in _JUDGED.values()), "rail", "payload_bytes", "identity_end", "output_off", "energy")
 )
 """Checks whose findings stand in the features, or follow from others that do."""
+
+_RESET_WORDS = {
+    # what firmwares call the cause of a reset, common practice, no source
+    "watchdog": ("watchdog", "wdt", "wdg", "iwdg", "wwdg"),
+    "supply": ("brownout", "bor", "bod", "power", "poweron", "por"),
+}
 
 _TOUCH_WORDS = ("short", "reversed", "open", "sound")
 
@@ -83,7 +89,7 @@ def signature_of(report: BoardReport, profile: BoardProfile) -> tuple[Signature,
     checks = {check.name: check for check in report.checks}  # of several attempts the last
     points = _sweep_points(checks)
     scale = profile.converter
-    numbers, words = _judged_numbers(checks), _words(checks, report)
+    numbers, words = _judged_numbers(checks), _words(checks, report, profile)
     if words.get("first touch", "") != "sound":
         numbers.pop("touch current", None)  # what the limit let through, or nothing
     if points:
@@ -203,7 +209,7 @@ def _mean(values: Sequence[float]) -> float:
 # ---- words -----------------------------------------------------------------------------------------------
 
 
-def _words(checks: Mapping[str, CheckReport], report: BoardReport) -> dict[str, str]:
+def _words(checks: Mapping[str, CheckReport], report: BoardReport, profile: BoardProfile) -> dict[str, str]:
     console = _console(checks, report)
     words = {
         "first touch": _touch(checks),
@@ -218,6 +224,7 @@ def _words(checks: Mapping[str, CheckReport], report: BoardReport) -> dict[str, 
         "wakes again": _same(checks, "floor_current", "wakes again", ("yes", "no")),
         "transmissions": _transmissions(checks),
         "reset": _reset(checks),
+        "reset cause": _reset_cause(checks, profile.grammar.notices.get("boot", "")),
         "console": console,
         "bench": _bench(checks),
         "other checks": _other_checks(checks),
@@ -316,6 +323,16 @@ def _reset(checks: Mapping[str, CheckReport]) -> str:
         if "the board reset" in _charged(checks, check, Verdict.FAIL):
             return where
     return _same(checks, "identity_end", "restarts", ("none", ""))
+
+
+def _reset_cause(checks: Mapping[str, CheckReport], boot: str) -> str:
+    """What the board's boot notice gives as the cause of that reset; '' for a word that is not known here."""
+    check = next(
+        (one for one in checks.values() if "the board reset" in _charged(checks, one.name, Verdict.FAIL)), None
+    )
+    match = re.search(boot, check.why) if check is not None and "(?P<reset>" in boot else None
+    said = match["reset"].lower().replace("-", "").replace("_", "") if match else ""
+    return next((cause for cause, words in _RESET_WORDS.items() if said in words), "")
 
 
 def _console(checks: Mapping[str, CheckReport], report: BoardReport) -> str:

@@ -9,11 +9,11 @@ import math
 from typing import TYPE_CHECKING
 
 from benchrig.board_run import Found
-from benchrig.errors import InstrumentUnfit
 from benchrig.judge.charge import recorder_u
 from benchrig.judge.uncertainty import Component
 from benchrig.judge.uplink import edge_causes
 from benchrig.judge.wakes import read_wakes
+from benchrig.production.fed_besides import refuse_if_fed
 from benchrig.production.trace_values import budget_from, charge_budget, current_reading, found_by
 from benchrig.quantity import format_quantity
 from benchrig.report.segment_lines import segment_lines
@@ -25,14 +25,14 @@ if TYPE_CHECKING:
     from benchrig.judge.charge import Hidden, Kind, MeanCurrent
     from benchrig.judge.segments import Segmentation
     from benchrig.judge.wakes import Wakes
-
-_BACKWARDS_U = 2.0
-"""A floor that is so many standard uncertainties below 0 is no reading error. Common practice, no source."""
+    from benchrig.procedures.rail_asleep import RailAsleep
 
 
-def judge_sleep(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation) -> None:
-    """Judge a sleep whose recording could be cut. Raises InstrumentUnfit when current flows out of the board."""
-    _judge_floor(run, measure, trace, found)
+def judge_sleep(
+    run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, *, rail: RailAsleep | None
+) -> None:
+    """Judge a sleep whose recording could be cut. Raises InstrumentUnfit when something else feeds the board."""
+    _judge_floor(run, measure, trace, found, rail)
     plan = run.on_bench.profile.sleep
     wakes = read_wakes(found, period_s=plan.wake_period_s, least_periods=plan.wake_periods)
     _judge_mean(run, measure, trace, found, wakes.mean)
@@ -45,16 +45,17 @@ def judge_sleep(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segme
     _tell_rare_events(measure, found)
 
 
-def _judge_floor(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation) -> None:
+def _judge_floor(
+    run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, rail: RailAsleep | None
+) -> None:
     assert found.floor_a is not None  # of a recording that was judged
     scatter = Component("scatter of the floor", standard_uncertainty=found.floor_u or 0.0)
     floor = measure.reading("floor current", current_reading(trace, found.floor_a, scatter))
-    if found.floor_a < -_BACKWARDS_U * floor.standard_uncertainty:
-        raise InstrumentUnfit(
-            f"recorder {trace.source}: a floor of {found.floor_a * 1e6:.1f} uA flows out of the board (accepted: none "
-            "does): something else feeds it, such as a serial adapter that stays powered, or a solar source; unplug "
-            "it, or use an adapter that a closed port leaves unpowered",
-            trace.source,
+    refuse_if_fed(floor, found, rail, limit=measure.limits.get("floor"), source=trace.source)
+    if rail is None:
+        measure.not_proven(
+            "that nothing but the supply feeds the sleeping board: no meter sees the rail, which a feed would lift",
+            next_action="wire one (slots.N.meters.rail)",
         )
     run.found["floor_a"] = Found(found.floor_a, floor.standard_uncertainty, "A")
     measure("floor", floor, next_action="find what stays on in sleep: radio in standby, a pull-up, a leaking part")
@@ -85,7 +86,8 @@ def _judge_wakes(run: BoardRun, measure: Check, trace: CurrentTrace, wake: Kind)
     dof = wake.count - 1 if wake.count > 1 else math.inf
     scatter = Component("scatter of the wakes", standard_uncertainty=wake.charge_u, dof=dof)
     charge = charge_budget(trace, wake.charge_c, wake.duration_s, scatter)
-    run.found["wake_charge_c"] = found_by(charge, wake.charge_c, "C")
+    # whoever reckons with a wake lets the floor run on under it; judged is all that flowed, as a scope would show it
+    run.found["wake_charge_c"] = found_by(charge, wake.extra_c / wake.count, "C")
     measure(
         "wake_charge",
         wake.charge_c,

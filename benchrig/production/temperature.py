@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from benchrig.payload.codec import decode
 from benchrig.procedures.power import ready
 from benchrig.procedures.repeated import resolution_of, until_certain, written_step
+from benchrig.production.left_open import tell_ambient
 from benchrig.production.series import judge_series, readings_plan
 from benchrig.reading import Reading
 
@@ -41,6 +42,7 @@ def check_temperature(run: BoardRun, measure: Check) -> None:
     )
     action = "look at the sensor and its constants in the firmware; let board and bench come to one temperature"
     judge_series(measure, "error", series, next_action=action)
+    tell_ambient(measure, beside.value)
     if not on.profile.roles.probes:
         return
     if frame.handed is None:

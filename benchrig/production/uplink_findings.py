@@ -6,6 +6,7 @@ times on air and receive delays (sources there).
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from benchrig.judge.radio_timing import FRAME_OVERHEAD_BYTES, RX_DELAYS_S
@@ -49,7 +50,7 @@ def judge_uplink(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segm
     _judge_burst(run, measure, trace, uplink.transmit)
     name_data_rate(run, measure, uplink.transmit.duration_s, _expected(run.on_bench.profile, frame), trace.interval_s)
     _judge_windows(measure, trace, uplink)
-    _tell_feed(measure, trace, found)
+    _tell_feed(run, measure, trace, found)
     _keep_report(run, trace, found, uplink)
 
 
@@ -143,17 +144,27 @@ def _judge_missing(measure: Check, uplink: Uplink, name: str, number: int, delay
 # ---- the whole report
 
 
-def _tell_feed(measure: Check, trace: CurrentTrace, found: Segmentation) -> None:
-    """A floor below zero: the console link, open while an uplink is asked for, feeds the board past the recorder."""
-    floor_a = found.floor_a
-    if floor_a is None or floor_a >= -2.0 * current_reading(trace, floor_a).standard_uncertainty:
+def _tell_feed(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation) -> None:
+    """A floor below that of the sleep: the console link, open while an uplink is asked for, feeds the board.
+
+    Where no sleep was measured, a floor below zero shows the same.
+    """
+    if found.floor_a is None:
         return
-    measure.not_proven(
-        f"what the board draws between transmission and receive windows: {format_quantity(floor_a, 'A')} flow "
-        "there, so that something feeds the board, such as its console link, which is open here; charges are taken "
-        "above it",
-        next_action="see floor_current, which is measured with the link released",
-    )
+    here = format_quantity(found.floor_a, "A")
+    asleep, u = run.found.get("floor_a"), current_reading(trace, found.floor_a).standard_uncertainty
+    if asleep is None:
+        is_fed, beside = found.floor_a < -2.0 * u, ""
+    else:
+        is_fed = found.floor_a < asleep.value - 2.0 * math.hypot(u, asleep.standard_uncertainty)
+        beside = f", with the link released {format_quantity(asleep.value, 'A')}"
+    if is_fed:
+        measure.not_proven(
+            f"the whole current of a report: between transmission and receive windows flow {here}{beside}, so that the "
+            "open console link, or something else, feeds the board; peak, plateau and charge are all that the supply "
+            "gave, the charge of the whole report is what it gave above this floor: each without what the link gave",
+            next_action="see floor_current, which is measured with the link released",
+        )
 
 
 def _keep_report(run: BoardRun, trace: CurrentTrace, found: Segmentation, uplink: Uplink) -> None:
@@ -161,6 +172,13 @@ def _keep_report(run: BoardRun, trace: CurrentTrace, found: Segmentation, uplink
     scatter = Component("scatter of the floor", standard_uncertainty=found.floor_u or 0.0, sensitivity=-uplink.report_s)
     budget = charge_budget(trace, uplink.report_c, uplink.report_s, scatter)
     run.found["report_charge_c"] = found_by(budget, uplink.report_c, "C")
+    window = uplink.window(1)
+    if window is not None and uplink.receive_c > 0.0:
+        edges = edge_causes(trace.interval_s, height_a=uplink.receive_c / window.duration_s)
+        charge = charge_budget(trace, uplink.receive_c, window.duration_s, *edges)
+        duration = budget_from(edge_causes(trace.interval_s), unit="s", value=window.duration_s)
+        run.found["receive_charge_c"] = found_by(charge, uplink.receive_c, "C")
+        run.found["receive_duration_s"] = found_by(duration, window.duration_s, "s")
 
 
 def _notes(uplink: Uplink) -> list[str]:

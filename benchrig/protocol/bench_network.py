@@ -8,6 +8,7 @@ Source: LoRaWAN 1.0.x class A, from memory; numbers of a region are in `regions`
 
 from __future__ import annotations
 
+from collections import OrderedDict, deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
 
 MOST_ATTEMPTS = 15
 """LinkADRReq can ask for no more transmissions of one frame: 4 bits."""
+
+
+_REMEMBERED_ITEMS = 16
+"""Items that can be sent again (own choice)."""
 
 
 @dataclass(slots=True)
@@ -64,6 +69,8 @@ class BenchNetwork:
         self._merger = Merger(self.settings.merge_s)
         self._queue = DownlinkQueue(most_tries=self.settings.most_tries)
         self._last: _Last | None = None
+        self._sent: OrderedDict[int, Filled] = OrderedDict()
+        self._again: deque[Filled] = deque()
 
     @property
     def device(self) -> Device:
@@ -95,6 +102,15 @@ class BenchNetwork:
     def send(self, payload: bytes, *, port: int, confirmed: bool = False) -> int:
         """Queues a downlink; it goes after the next uplink. Raises ValueError for a port or length that cannot be."""
         return self._queue.add(payload, port=port, confirmed=confirmed)
+
+    def send_again(self, item: int) -> None:
+        """The frame that carried an item goes down once more after the next uplink, byte for byte, in place of others.
+
+        A board must not take it: its counter was used. Raises ValueError for an item that was not sent of late.
+        """
+        if item not in self._sent:
+            raise ValueError(f"item {item} was not sent of late; accepted: {', '.join(map(str, self._sent)) or 'none'}")
+        self._again.append(self._sent[item])
 
     def send_command(self, command: DownlinkCommand) -> None:
         """Queues a MAC command for the options of the next downlink. Raises ValueError for one that moves windows."""
@@ -173,7 +189,6 @@ class BenchNetwork:
         coming = self.joins.coming
         found = self.joins.check_data(frame, max_gap=self.settings.max_gap)
         if coming is not None and self.joins.coming is None:  # the new session has begun
-            self._last = None
             self._queue.forget_counters()
         return found
 
@@ -277,6 +292,10 @@ class BenchNetwork:
 
     def _answer(self, last: _Last, merged: Merged, rate: DataRate, at_s: float) -> tuple[NetworkEvent, ...]:
         """What goes down after an uplink: an acknowledgement, answers to its commands, what waits; or nothing."""
+        if self._again:
+            old = self._again.popleft()
+            ways = self._sender.data_openings(merged, rate)
+            return (self._sender.order(ways, old.data, at_s=at_s, filled=old, again=True),)
         frame, settings = last.frame, self.settings
         gps_s = None if settings.gps_of_zero_s is None else merged.heard_s + settings.gps_of_zero_s
         answers = answers_to(last.commands, receptions=merged.receptions, rate=rate, gps_s=gps_s)
@@ -304,7 +323,14 @@ class BenchNetwork:
         event = sender.order(chosen, filled.data, at_s=at_s, filled=filled)
         if isinstance(event, NotSent):
             self._take_back(filled)
+        elif filled.number is not None:
+            self._remember(filled.number, filled)
         return (event,)
+
+    def _remember(self, item: int, filled: Filled) -> None:
+        self._sent[item] = filled
+        if len(self._sent) > _REMEMBERED_ITEMS:
+            self._sent.popitem(last=False)
 
     def _take_back(self, filled: Filled | None) -> None:
         """What could not be sent waits for the next uplink."""

@@ -7,17 +7,21 @@ from typing import TYPE_CHECKING
 
 from benchrig.bench.open_bench import OpenBench
 from benchrig.bench.power_guard import PowerGuard
+from benchrig.bench_air import BenchAir
 from benchrig.bench_fitness import Eyes, bench_fitness
 from benchrig.board_run import BoardRun, RunPlan
 from benchrig.clock import ScaledClock
 from benchrig.errors import BenchError, BenchrigError
+from benchrig.known_secrets import KnownSecrets
 from benchrig.procedures.stamps import scaled_stamp_uncertainty_s
 from benchrig.production.diagnosis import note_causes
+from benchrig.production.left_open import tell_untried
 from benchrig.records import RunState
 from benchrig.simulated_bench import Addresses, SimulatedBench
 
 if TYPE_CHECKING:
     from benchrig.bench_fitness import BenchFitness
+    from benchrig.board.air import AirPath
     from benchrig.pytest_plugin.options import BenchOptions, BoardPlace
     from benchrig.records import InstrumentRecord
 
@@ -39,6 +43,8 @@ class BenchSession:
         self._bench: OpenBench | None = None
         self._instruments: tuple[InstrumentRecord, ...] = ()
         self._spare_guard: PowerGuard | None = None
+        self._air: BenchAir | None = None
+        self.secrets = KnownSecrets()
 
     def _fitness(self, place: BoardPlace) -> BenchFitness:
         bench = self.options.bench
@@ -65,14 +71,30 @@ class BenchSession:
             return self.runs[place.slot]
         guard, self._spare_guard = self._spare_guard or PowerGuard(), None
         try:
-            run = BoardRun(self._plan(place, use, suite_sha256), self.clock, guard)
+            run = BoardRun(self._plan(place, use, suite_sha256), self.clock, guard, secrets=self.secrets)
         except BaseException:
             guard.let_it_act()  # it has no orders: it ends
             raise
         run.before_end = note_causes
+        run.later(lambda: tell_untried(run))
         self.runs[place.slot] = run
-        run.begin(self._opened(run), self._instruments, self._found_addresses().serial)
+        bench, ports = self._opened(run), self._found_addresses().serial
+        run.begin(bench, self._instruments, ports, air=self._air_of(run, place))
         return run
+
+    def _air_of(self, run: BoardRun, place: BoardPlace) -> AirPath | None:
+        """The way to this board over its radio; None where nothing of the bench hears it."""
+        if self._air is None:
+            told, options = self._found_addresses(), self.options
+            self._air = BenchAir(
+                options.bench,
+                listen=told.gateways_listen,
+                radios=told.radios,
+                clock=self.clock,
+                reports=options.reports,
+                secrets=self.secrets,
+            )
+        return self._air.link(place.slot, board=place.serial, note=run.note)
 
     def finish(self, slot: str) -> None:
         """End the run of a slot; harmless when it never began or has ended."""
@@ -95,6 +117,8 @@ class BenchSession:
                 self._spare_guard = None
             if self._bench is not None:
                 last_comes_first.callback(self._bench.close)
+            if self._air is not None:
+                last_comes_first.callback(self._air.close)
             for slot in self.runs:
                 try:
                     self.finish(slot)

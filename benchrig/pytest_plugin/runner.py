@@ -70,9 +70,29 @@ class BenchRunner:
         if len(uses) > 1:
             raise pytest.UsageError(f"tests of several uses were chosen ({', '.join(sorted(uses))}); run one at a time")
         self._use = next(iter(uses), USES[0])
+        checks = self._leave_out(items, checks)
         files = sorted({item.path for item in checks})
         self._suite_sha256 = hashlib.sha256("".join(sha256_of(path) for path in files).encode()).hexdigest()
         self._progress.expect(len(checks))
+
+    def _leave_out(self, items: list[pytest.Item], checks: list[pytest.Item]) -> list[pytest.Item]:
+        """Take out what this bench cannot do and nobody requires: it is said before power, and costs no board its pass.
+
+        Returns the checks that stay.
+        """
+        beyond = [item for item in checks if self._is_beyond(item)]
+        if beyond:
+            self._config.hook.pytest_deselected(items=beyond)
+            items[:] = [item for item in items if item not in beyond]
+        return [item for item in checks if item not in beyond]
+
+    def _is_beyond(self, item: pytest.Item) -> bool:
+        place, name = _place(item), _check_marker(item)[0]
+        return (
+            place is not None
+            and name in self._session.fitness[place.slot].lost
+            and name not in place.profile.required[self._use]
+        )
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
@@ -266,6 +286,16 @@ class BenchRunner:
         self._session.interrupted = "interrupted: the records cannot be written"
         item.session.shouldstop = "the records cannot be written"
         _fail(f"{Verdict.BENCH_ERROR}: {wrong.message}")
+
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_makereport(self) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+        """No key in what pytest shows or hands on: a board's text, a traceback or a log could hold one."""
+        report = yield
+        clean = self._session.secrets.text
+        if report.longrepr is not None and clean(shown := str(report.longrepr)) != shown:
+            report.longrepr = clean(shown)
+        report.sections = [(title, clean(text)) for title, text in report.sections]
+        return report
 
     # ---- terminal ------------------------------------------------------------------------------------
 

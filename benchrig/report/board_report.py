@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from benchrig.report.sorted_run import Attempt, SortedRun
 
 _RUN_AGAIN = "run the board again"
+_WITHOUT_POWER = frozenset(("output_off",))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,7 @@ def board_report(journal: Journal) -> BoardReport:
         files=tuple(run.files),
         state=state,
         state_why=_state_why(run),
-        verdict=_board_verdict(checks, required=required, state=state, problems=run.problems),
+        verdict=_board_verdict(checks, run, required=required, state=state),
         phases_s=_total_phases(checks),
         duration_s=run.finished.duration_s if run.finished else None,
         critical_path_s=run.finished.critical_path_s if run.finished else None,
@@ -205,7 +206,7 @@ def _state_why(run: SortedRun) -> str:
 
 
 def _board_verdict(
-    checks: Iterable[CheckReport], *, required: Sequence[str], state: RunState, problems: Sequence[str]
+    checks: Sequence[CheckReport], run: SortedRun, *, required: Sequence[str], state: RunState
 ) -> BoardVerdict:
     finished: dict[str, Verdict] = {}
     waivers: dict[str, str] = {}
@@ -217,10 +218,20 @@ def _board_verdict(
             finished[check.name] = worst([check.verdict, *_known(finished, check.name)])
     ran = {name: verdict for name, verdict in finished.items() if verdict is not Verdict.NOT_RUN}
     verdict = board_verdict(required, ran, state, waivers)
-    if problems and verdict.verdict is Verdict.PASS:
-        why = f"the record of the run is damaged, so it proves nothing: {problems[0]}"
+    if verdict.verdict is not Verdict.PASS:
+        return verdict
+    if run.problems:
+        why = f"the record of the run is damaged, so it proves nothing: {run.problems[0]}"
         return msgspec.structs.replace(verdict, verdict=Verdict.BENCH_ERROR, complete=False, why=why)
+    if not _was_measured(checks):
+        why = "no check found out anything about the board, so nothing is proven of it"
+        return msgspec.structs.replace(verdict, verdict=Verdict.NOT_RUN, complete=False, why=why)
     return verdict
+
+
+def _was_measured(checks: Iterable[CheckReport]) -> bool:
+    """Whether anything was found out about the board: that its output is off is none of that."""
+    return any(check.judged or check.readings for check in checks if check.name not in _WITHOUT_POWER)
 
 
 def _known(finished: Mapping[str, Verdict], name: str) -> list[Verdict]:

@@ -5,7 +5,10 @@ Owns the layout. Numbers come from `judge.autonomy`; nothing here is judged.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
+
+from benchrig.judge.autonomy import DAY_S
 
 if TYPE_CHECKING:
     from benchrig.judge.autonomy import Autonomy, Fix, SunSeries, System
@@ -20,30 +23,60 @@ def solar_lines(
     system: System,
     autonomy: Autonomy,
     *,
+    dirt: float,
     fix: Fix | None,
     is_enough: bool,
     with_months: bool = False,
 ) -> list[str]:
-    """The whole annex; `fix` is None where no change was tried, `with_months` adds the table of all months."""
+    """The whole annex; `dirt` is the mean share of the light that it takes, `fix` is None where no change was tried,
+    `with_months` adds the table of all months."""
     first, last = sun.every_day[[0, -1]].astype("datetime64[D]").astype(str).tolist()
     lines = [
         f"sun from {first} to {last}, {sun.every_day.size} days, {_mean_kwh_m2(sun):.2f} kWh/m² a day on the panel"
         + (f"; {autonomy.missing_days} days missing, taken as dark" if autonomy.missing_days else ""),
         f"panel {system.panel_w:g} W, load {system.load_a * 1e6:.1f} µA with self-discharge; "
-        f"a full cell carries it {system.dark_days:.0f} dark days",
+        f"full, {system.capacity_c / 3600.0:.3g} Ah of the cell can be used, {_dark_basis(system)} for "
+        f"{system.dark_days:.0f} days without any sun",
         f"empty days a year: {autonomy.empty_days:.1f}, 95 % of draws {autonomy.low_days:.1f} to "
         f"{autonomy.high_days:.1f}; never empty in {autonomy.never_empty:.0%} of them",
     ]
     worst = autonomy.worst_month
     lines.append(
         f"worst month {worst.name}: {worst.empty_days:.1f} empty days, charge down to {worst.lowest_share:.0%}, "
-        f"sun less load {worst.balance_c:+.0f} C"
+        f"sun less load {worst.balance_c:+.0f} C{f', {dirt:.0%} of the sun taken off for dirt' if dirt else ''}"
     )
     if with_months:
         lines += month_lines(autonomy)
     if sun.every_day.size < WHOLE_YEAR_DAYS:
         lines.append("note: less than a year; of the rest nothing is known, and a winter may be missing")
+    lines += _coarse_lines(sun, system)
     return lines + _fix_lines(fix, is_enough=is_enough)
+
+
+def _dark_basis(system: System) -> str:
+    """What the charge has to carry in the dark."""
+    return "enough for the load and the leak at night" if system.night_leak_a else "enough for the load"
+
+
+def _coarse_lines(sun: SunSeries, system: System) -> list[str]:
+    """What a series in steps of a whole day hides: it has neither night, nor dawn, nor noon."""
+    if sun.step_s < DAY_S:
+        return []
+    hidden = [
+        name
+        for name, acts in (
+            ("the charger's least power (least_w)", system.least_w > 0.0),
+            ("the leak at night (night_leak_a)", system.night_leak_a > 0.0),
+            ("the charger's limit (most_charge_a)", math.isfinite(system.most_charge_a)),
+        )
+        if acts
+    ]
+    if not hidden:
+        return []
+    return [
+        f"note: the sun is given by the day: {', '.join(hidden)} act on the mean of a day alone, and so hardly ever; "
+        "give hours to have them count"
+    ]
 
 
 def month_lines(autonomy: Autonomy) -> list[str]:

@@ -72,7 +72,7 @@ def _verdict_words(report: BoardReport) -> str:
 def _pass_words(report: BoardReport) -> str:
     count, waived = len(set(report.required)), len(report.verdict.waived)
     open_ = len(report.not_proven)
-    left = f"; {open_} {'thing' if open_ == 1 else 'things'} not proven, named above" if open_ else ""
+    left = f"; {open_} {'thing' if open_ == 1 else 'things'} not proven, named in the report" if open_ else ""
     return f"PASS, {count} of {count} required checks{f', {waived} of them waived' if waived else ''}{left}"
 
 
@@ -157,12 +157,22 @@ def _time_lines(report: BoardReport) -> list[str]:
 
 
 def _event_lines(report: BoardReport, *, width: int) -> list[str]:
-    told = [event for event in report.events if event.kind not in _ROUTINE]
-    lines = ["what else happened"] if told else []
-    for event in told:
-        charged = f", charged to {event.charged_to}" if event.charged_to else ""
-        text = one_line(f"{event.at_s:.2f} s: {event.kind}{charged}: {event.text}")
-        lines += paragraph(text, width=width, indent="  ")
+    """What is said again in the same words is said once, with how often and until when."""
+    equal: dict[tuple[str, str, str], list[float]] = {}
+    for event in report.events:
+        if event.kind not in _ROUTINE:
+            equal.setdefault((event.kind, event.charged_to, event.text), []).append(event.at_s)
+    lines = ["what else happened"] if equal else []
+    for (kind, charged_to, text), at_s in equal.items():
+        again = f", {len(at_s)} times until {at_s[-1]:.2f} s" if len(at_s) > 1 else ""
+        charged = f", charged to {charged_to}" if charged_to else ""
+        first, *others = text.split("\n")
+        if others:  # lines of a board stand below each other, as it said them
+            first, others = "", [first, *others]
+        told = f"{at_s[0]:.2f} s{again}: {kind}{charged}:{f' {first}' if first else ''}"
+        lines += paragraph(one_line(told), width=width, indent="  ")
+        for other in others:
+            lines += paragraph(one_line(other), width=width, indent="    ")
     return lines
 
 
@@ -186,8 +196,10 @@ def _not_proven_lines(report: BoardReport, *, width: int) -> list[str]:
 
 def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
     lines: list[str] = []
-    for check in report.not_passed:
-        lines += paragraph(one_line(f"{check.label}: {check.verdict}"), width=width, indent="  ")
+    for alike in _alike(report.not_passed):
+        check = alike[0]
+        named = ", ".join(one.label for one in alike)
+        lines += paragraph(one_line(f"{named}: {check.verdict}"), width=width, indent="  ")
         if check.next_action or not check.violated:  # else the values below say it all
             lines += _reason_lines(check.why, check.next_action, width=width)
         for judged in check.violated:
@@ -196,6 +208,24 @@ def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
     if report.state is not RunState.COMPLETE:
         lines += paragraph(one_line(f"run interrupted: {report.state_why}"), width=width, indent="  ")
     return ["not passed", *lines] if lines else []
+
+
+def _alike(checks: Sequence[CheckReport]) -> list[list[CheckReport]]:
+    """Checks one after the other that did not run for the same reason: it is told once."""
+    groups: list[list[CheckReport]] = []
+    for check in checks:
+        before = groups[-1][0] if groups else None
+        is_alike = (
+            before is not None
+            and check.verdict is before.verdict is Verdict.NOT_RUN
+            and (check.why, check.next_action) == (before.why, before.next_action)
+            and not (check.judged or before.judged)
+        )
+        if is_alike:
+            groups[-1].append(check)
+        else:
+            groups.append([check])
+    return groups
 
 
 def _violation(judged: LimitJudged | FactJudged) -> str:

@@ -79,6 +79,7 @@ class Board:
             reply=self._reply.send,
             rng=radio_rng,
         )
+        self._feed_a = 0.0
         self._is_up = False
         self._was_discharged = True
         self._firmware = Firmware(
@@ -100,7 +101,11 @@ class Board:
 
     def rail_voltage(self) -> float:
         """Volts of the 3.3 V rail now."""
-        return self._converter.rail_voltage(self.node.voltage(), rail_a=self._firmware.rail_current)
+        volts = self.node.voltage()
+        alone_v = self._converter.rail_voltage(volts, rail_a=self._converted_a(volts))
+        # A step-down converter takes nothing back: what the board does not use lifts the rail to the adapter's level.
+        is_lifted = self._converter.is_running and self._fed_a(volts) > self._firmware.rail_current
+        return max(alone_v, self._line.adapter_level_v) if is_lifted else alone_v
 
     def pin_voltage(self) -> float:
         """Volts of the siren output now: the rail's own, or none."""
@@ -148,13 +153,13 @@ class Board:
         """Amperes that the converter draws at `volts`."""
         if self._parts.is_reversed:
             return 0.0
-        return self._converter.input_current(volts, rail_a=self._firmware.rail_current)
+        return self._converter.input_current(volts, rail_a=self._converted_a(volts))
 
     def thresholds_v(self) -> tuple[float, ...]:
         """Voltages at which converter, reset or charger change."""
         return (
             POWER_ON_RESET_V,
-            *self._converter.thresholds_v(rail_a=self._firmware.rail_current),
+            *self._converter.thresholds_v(rail_a=self._converted_a(self.node.voltage())),
             *self._low_battery.thresholds_v(),
             *(self._charger.thresholds_v() if self._charger is not None else ()),
         )
@@ -169,7 +174,7 @@ class Board:
             return
         self._low_battery.follow(volts, self._agenda.now)
         self._converter.follow(volts, restart_v=self._low_battery.restart_v)
-        rail_v = self._converter.rail_voltage(volts, rail_a=self._firmware.rail_current)
+        rail_v = self._converter.rail_voltage(volts, rail_a=self._converted_a(volts))
         parts = self._parts.converter
         # With one threshold for both, a board that starts would pull its own rail below it, and never settle.
         is_good = rail_v >= (parts.reset_v if self._is_up else parts.reset_release_v)
@@ -187,7 +192,7 @@ class Board:
         self._low_battery.started(self._agenda.now)
         self._modem.power_on()
         self._firmware.power_on(cause, hangs=self._low_battery.is_hung)
-        self._update_injection()
+        self._update_feed()
         if self._line.vanishes_after_s is not None and self._console_port is not None:
             self._agenda.after(self._line.vanishes_after_s, self._console_port.vanish)
 
@@ -196,19 +201,32 @@ class Board:
         self._firmware.power_off()
         self._modem.power_off()
         self._reply.cut()
-        self._update_injection()
+        self._update_feed()
         self.node.refresh()
 
     def _adapter_changed(self, _is_open: bool) -> None:
-        self._update_injection()
+        self._update_feed()
 
     def _update_injection(self) -> None:
+        self.node.inject(self._charger.charge_a if self._charger is not None else 0.0)
+
+    def _update_feed(self) -> None:
         is_open = self._console_port is not None and self._console_port.is_open
-        # An unpowered board clamps the adapter's line below anything that could lift the battery node.
+        # An unpowered board clamps the adapter's line below anything that could run it.
         leaks = self._is_up and (is_open or self._line.leaks_when_released)
-        leak_a = self._line.adapter_leak_a if leaks else 0.0
-        charge_a = self._charger.charge_a if self._charger is not None else 0.0
-        self.node.inject(leak_a + charge_a)
+        feed_a = self._line.adapter_leak_a if leaks else 0.0
+        if feed_a != self._feed_a:
+            self._feed_a = feed_a
+            self.node.refresh()
+
+    def _fed_a(self, volts: float) -> float:
+        """What the adapter's line gives to the rail; nothing to a rail that stands above it."""
+        unfed_v = self._converter.rail_voltage(volts, rail_a=self._firmware.rail_current)
+        return self._feed_a if unfed_v < self._line.adapter_level_v else 0.0
+
+    def _converted_a(self, volts: float) -> float:
+        """What the converter has to give to the rail: the load less what the adapter's line gives, never below 0."""
+        return max(0.0, self._firmware.rail_current - self._fed_a(volts))
 
     def _deliver_console(self, data: bytes) -> None:
         if self._console_port is not None:

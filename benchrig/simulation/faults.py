@@ -146,6 +146,7 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "rail_sags_under_load": _board(
         "The rail has 2 ohm more output resistance.", _CONVERTER, output_ohm=2.05, dropout_ohm=2.30
     ),
+    "load_stays_off": _board("The console says that the load is on, and nothing switches it.", _CURRENTS, load_a=0.0),
     "converter_dropout_high": _board(
         "The converter needs 0.6 V more than its output: the rail falls below 3.2 V at 3.8 V in.",
         _CONVERTER,
@@ -344,13 +345,14 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "air_frames_lost": _bench("30 % of the frames on the air are lost, both ways.", _AIR, lost_share=0.30),
     "foreign_device": _bench("Another make of board is heard every 1.7 s.", _AIR, has_stranger=True),
     "gateway_mute": _bench("No gateway says a word.", _GATEWAY, is_mute=True),
+    "gateway_vanishes": _bench("The gateways fall silent 30 s after the start.", _GATEWAY, mute_after_s=30.0),
     "crc_failed_frames": _bench(
         "Every second packet reaches the gateways damaged, and is marked so.", _GATEWAY, crc_failed_every=2
     ),
     # Serial adapter
     "console_vanishes": _bench("The console adapter disappears 3 s after power-up.", "line", vanishes_after_s=3.0),
     "adapter_leaks_always": _bench(
-        "The serial adapter leaks 180 uA into the board even when released.", "line", leaks_when_released=True
+        "The serial adapter leaks 180 uA into the rail even when released.", "line", leaks_when_released=True
     ),
 }
 

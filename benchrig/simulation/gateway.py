@@ -113,6 +113,11 @@ class Gateway(asyncio.DatagramProtocol):
         figures.handed_over += 1
         self._say(datagrams.PUSH_DATA, {"rxpk": [packet]})
 
+    @property
+    def _is_mute(self) -> bool:
+        traits = self._traits
+        return traits.is_mute or 0.0 < traits.mute_after_s <= self._agenda.now
+
     # What comes from the network.
 
     def datagram_received(self, data: bytes, addr: object) -> None:
@@ -122,7 +127,7 @@ class Gateway(asyncio.DatagramProtocol):
             kind, token, body = datagrams.from_network(data)
             if kind == datagrams.PUSH_ACK:
                 self._figures.acknowledged += 1
-            elif kind == datagrams.PULL_RESP and not self._traits.is_mute:
+            elif kind == datagrams.PULL_RESP and not self._is_mute:
                 self._take(datagrams.transmit_order(body), token)
         except ValueError:
             return
@@ -187,7 +192,7 @@ class Gateway(asyncio.DatagramProtocol):
         self._agenda.after(KEEP_ALIVE_WALL_S * self._agenda.scale, self._keep_alive)
 
     def _say(self, kind: int, content: object = None, *, token: int | None = None) -> None:
-        if self._transport is None or self._traits.is_mute:
+        if self._transport is None or self._is_mute:
             return
         token = self._rng.randrange(1 << 16) if token is None else token
         self._transport.sendto(datagrams.to_network(kind, token=token, eui=self._eui, content=content))

@@ -222,6 +222,8 @@ class GatewayTraits:
     """What the bench's gateways do differently when they are faulty; 0 means never."""
 
     is_mute: bool = False
+    mute_after_s: float = 0.0
+    """Bench time."""
     crc_failed_every: int = 0
 
 
@@ -232,6 +234,8 @@ class ConsoleLine:
     flipped_share: float = 0.0
     cut_share: float = 0.0
     adapter_leak_a: float = 180e-6
+    adapter_level_v: float = 3.45
+    """Where the adapter's line holds a rail that draws less than it gives: 3.3 V, a little high."""
     leaks_when_released: bool = False
     vanishes_after_s: float | None = None
 

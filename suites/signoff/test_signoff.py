@@ -9,8 +9,11 @@ from benchrig.check import Check
 from benchrig.production.coming_back import check_coming_back
 from benchrig.production.correction import check_correction
 from benchrig.production.currents import check_floor_current, check_transmit
+from benchrig.production.downlink import check_downlink
 from benchrig.production.energy import check_energy
+from benchrig.production.hops import check_uplink_hops
 from benchrig.production.identity import check_identity_end, check_identity_start
+from benchrig.production.join import check_join
 from benchrig.production.payload import check_payload_bytes
 from benchrig.production.power import check_first_touch, check_output_off
 from benchrig.production.temperature import check_temperature
@@ -72,6 +75,24 @@ def test_floor_current(board_run: BoardRun, measure: Check) -> None:
 def test_transmit(board_run: BoardRun, measure: Check) -> None:
     """One uplink draws the current that it should, for as long as it should."""
     check_transmit(board_run, measure)
+
+
+@pytest.mark.check("join", needs=["power", "board", "air"])
+def test_join(board_run: BoardRun, measure: Check) -> None:
+    """The board joins the bench's own network, and again after a power cut, with a nonce that grew."""
+    check_join(board_run, measure)
+
+
+@pytest.mark.check("uplink_hops", needs=["power", "board", "air"])
+def test_uplink_hops(board_run: BoardRun, measure: Check) -> None:
+    """What the terminals carry arrives as the decoded value: the first hop that differs is named."""
+    check_uplink_hops(board_run, measure)
+
+
+@pytest.mark.check("downlink", needs=["power", "board", "air"])
+def test_downlink(board_run: BoardRun, measure: Check) -> None:
+    """A downlink switches the pin on, another one off, and a repeated frame nothing."""
+    check_downlink(board_run, measure)
 
 
 @pytest.mark.check("energy", needs=["power", "board"])

@@ -32,8 +32,8 @@ BAD_EDITS = [
     pytest.param(
         "real_cell = false",
         "colour = 1",
-        "colour: unknown key (known here: ambient_c, backend, instruments, name, real_cell, schema, simulation, slots, "
-        "transmitter)",
+        "colour: unknown key (known here: ambient_c, backend, gateway, instruments, name, network, real_cell, schema, "
+        "simulation, slots, transmitter)",
         id="unknown key with none near",
     ),
     pytest.param("real_cell = false", "real_cell = 0", "real_cell: 0 is not true or false", id="number for a boolean"),
@@ -173,7 +173,7 @@ BAD_EDITS = [
     pytest.param(
         'rail = { instrument = "meter", channel = 102, range = 10.0 }',
         'rale = { instrument = "meter", channel = 102, range = 10.0 }',
-        "slots.1.meters.rale: unknown net (nearest known: rail); known: terminals, rail, temperature",
+        "slots.1.meters.rale: unknown net (nearest known: rail); known: terminals, rail, temperature, pin",
         id="unknown net",
     ),
     pytest.param(

@@ -121,6 +121,18 @@ MISTAKES: Final = [
     case("use", "required.prodction", ["rail"], "unknown key (nearest known: production)"),
     case("none required", "required", {}, "no use requires any check; name them for: production, "),
     case(
+        "required is no check of the powered board",
+        "required.production",
+        ["output_off"],
+        "'output_off' alone say who the board is and that it can be switched, not that it works; require at least one",
+    ),
+    case(
+        "required is who it is alone",
+        "required.signoff",
+        ["first_touch", "identity_start", "identity_end", "output_off"],
+        "'identity_end', 'output_off' alone say who the board is",
+    ),
+    case(
         "required without a limit",
         "limits.rail",
         GONE,

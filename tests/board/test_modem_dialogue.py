@@ -177,3 +177,13 @@ def test_frame_that_is_answered_late_in_the_same_moment() -> None:
     _, handed = dialogue([line("AT+BUF=2,AA", 0.1)], [Piece(b"OK\r\n", 0.1, lost=False)], rules=RULES, end_s=1.0)
 
     assert [(type(one), one.outcome) for one in handed] == [(HandOver, Outcome.ACCEPTED)]
+
+
+def test_answer_read_just_before_its_command_is_one_to_it() -> None:
+    """Two adapters are not read in one breath: with a tolerance both answers find their commands, without it none."""
+    lines, pieces = [line("AT+BUF=2,AA", 0.110), line("AT+TX", 0.112)], [Piece(b"OK\r\nOK\r\n", 0.1, lost=False)]
+
+    (strict,) = dialogue(lines, pieces, rules=RULES, end_s=1.0)[1]
+    (handed,) = dialogue(lines, pieces, rules=RULES, end_s=1.0, late_s=0.02)[1]
+
+    assert (strict.outcome, handed.outcome) == (Outcome.OPEN, Outcome.ACCEPTED)

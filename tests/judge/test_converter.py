@@ -79,6 +79,18 @@ def test_exact_line_has_no_scatter() -> None:
     assert (found.hysteresis_v, found.hysteresis_u_v, found.dead_bits) == (None, None, None)
 
 
+def test_noise_is_known_no_better_than_a_step() -> None:
+    """The same code up and down at each point: no noise seen, q/sqrt(12) of it not known (IEEE 1241, from memory)."""
+    ways = [(volts, way) for way in (Direction.UP, Direction.DOWN) for volts in (3.3, 3.45, 3.6, 3.75, 3.9, 4.05, 4.2)]
+    points = [SweepPoint(volts, counts=round(volts / COUNT_V), direction=way) for volts, way in ways]
+
+    found = fit_converter(points, volts_per_count=COUNT_V)
+
+    assert found.noise_from == "pairs"
+    assert found.noise_v < 1e-3 * COUNT_V
+    assert found.noise_u_v == pytest.approx(COUNT_V / math.sqrt(12.0), rel=0.01)
+
+
 def test_intervals_cover_the_truth_as_often_as_they_say() -> None:
     """Of 300 sweeps about 95.45 % have the true gain and offset inside the expanded uncertainty (binomial, 4 sigma)."""
     inside_gain = inside_offset = 0

@@ -244,7 +244,13 @@ WHY = [
         "3.2995 V is in the guard band of the high limit 3.3000 V: acceptance ends at 3.2990 V",
         id="in the guard band",
     ),
-    pytest.param(3.25, "guarded", 0.06, "the guard band 60.00 mV is wider than half of 3.2 V to 3.3 V", id="vain"),
+    pytest.param(
+        3.25,
+        "guarded",
+        0.06,
+        "the uncertainty of this value asks for a guard band of 60.00 mV, wider than half of the tolerance 3.2 V",
+        id="vain",
+    ),
     pytest.param(3.25, "guarded", 0.01, "inside the limit, 3.2 V to 3.3 V", id="pass"),
 ]
 

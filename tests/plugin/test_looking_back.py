@@ -50,7 +50,8 @@ def test_failed_run_has_an_annex_of_causes_before_its_end(place: Place, addresse
 
     (annex,) = annexes(place)
     assert isinstance(place.records()[-1], RunFinished)
-    assert any("a cause that is not in this list" in line for line in annex.lines)
+    assert "a cause that is not in this list" in next(line for line in annex.lines if line.startswith("1. "))
+    assert not any("nothing is wrong" in line for line in annex.lines)
     assert found.code == NOT_PASSED
     assert TITLE in found.text
 

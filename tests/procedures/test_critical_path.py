@@ -59,6 +59,20 @@ def test_correction_takes_a_power_cycle_and_its_proofs(profile: BoardProfile) ->
     assert "correction" not in expected_s(replace(profile, correction=None))
 
 
+def test_windows_of_the_air_are_counted(profile: BoardProfile) -> None:
+    """By hand from the profile's text and RP002-1.0.1: 5 s after a join-request, 1 s and 2 s after an uplink."""
+    text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))
+    takes, air = text["takes_s"], text["air"]
+    cut_s = takes["power_down"] + takes["boot"]
+
+    parts = expected_s(profile)
+
+    assert parts["join"] == pytest.approx(5.0 + cut_s + 5.0)
+    assert parts["uplink_hops"] == pytest.approx((len(air["points_v"]) + 1) * (2.0 + text["sweep"]["settle_s"]) + cut_s)
+    assert parts["downlink"] == pytest.approx(3 * (1.0 + 0.05))
+    assert "join" not in expected_s(replace(profile, air=None))
+
+
 def test_ramps_and_dwells_of_a_sign_off_are_counted(profile: BoardProfile) -> None:
     """By hand from the profile's text: ramps down and up, stays, plateaus, holes; dwells of first trials."""
     text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))

@@ -9,6 +9,7 @@ import pytest
 from benchrig.errors import BoardOverload, BoardTimeout, InstrumentUnfit
 from benchrig.procedures.power import power_cycle, ready, switch_off
 from benchrig.procedures.terminals import set_battery
+from tests.production.fake_bench import FakeMeter, Table
 
 if TYPE_CHECKING:
     from .conftest import PutOnBench
@@ -39,6 +40,24 @@ def test_switch_off_waits_until_the_terminals_are_down(put_on_bench: PutOnBench)
     assert terminals.value < bench.on.profile.power.off_below_v
     assert not bench.output_is_on()
     assert bench.on.power.on_since_s is None
+
+
+@pytest.mark.parametrize(
+    ("u_v", "stops_at_v"),
+    [
+        # by hand: 0.200 V less twice the standard uncertainty, and the first of these readings below that
+        pytest.param(0.000034, 0.199, id="a fine meter stops at once"),
+        pytest.param(0.0145, 0.150, id="a coarse one waits until it is sure"),
+        pytest.param(0.120, 0.199, id="one that is never sure is taken at its word"),
+    ],
+)
+def test_switch_off_waits_until_the_reading_is_surely_down(u_v: float, stops_at_v: float) -> None:
+    """The last reading is below the level by more than its expanded uncertainty: its verdict is not by chance."""
+    table = Table("output_off").powered()
+    falls_v = iter([3.0, 0.2001, 0.199, 0.180, 0.172, 0.150, 0.01])
+    table.terminals = FakeMeter(table.clock, lambda: next(falls_v), u=u_v)
+
+    assert switch_off(table.run().on_bench).value == stops_at_v
 
 
 def test_stuck_output_is_charged_to_the_supply(put_on_bench: PutOnBench) -> None:

@@ -188,7 +188,10 @@ def test_faulty_board_that_the_sweep_let_pass_fails_here() -> None:
     finished = corrected.do()
 
     assert finished.verdict is Verdict.FAIL
-    assert corrected.table.verdict("off, not faulty") is Verdict.FAIL
+    assert finished.why.startswith("no constants were written, the board is faulty rather than off: a gain constant")
+    assert finished.why.count("a gain constant") == 1
+    assert corrected.table.measure.judged == []
+    assert finished.next_action
     assert corrected.memory.sent == []
 
 

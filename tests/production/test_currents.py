@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from benchrig.board_run import Found
 from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.production.currents import check_floor_current, check_transmit
+from benchrig.production.energy_budget import energy_budget
 from benchrig.records import Annex, LimitJudged, NotProven, Verdict
 
-from .fake_bench import PROFILE, FakeRecorder, Table, as_run, square
+from .fake_bench import PROFILE, FakeMeter, FakeRecorder, Table, as_run, square
 
 SLEEP_S = (PROFILE.sleep.wake_periods + 1) * PROFILE.sleep.wake_period_s
 WAKES = [(0.5 + 2.0 * number, 0.012, 0.0045) for number in range(5)]
@@ -146,6 +148,76 @@ def test_current_out_of_the_board_is_charged_to_the_bench() -> None:
         check_floor_current(as_run(table.run()), table.measure)
 
 
+def test_no_current_between_wakes_is_charged_to_the_bench() -> None:
+    """A board that wakes with milliamperes draws something between its wakes, too: if not of the supply, of what?"""
+    table = sleeper(floor_a=0.0)
+    recorder_of(table).samples[recorder_of(table).samples < 1e-3] = 0.0
+
+    with pytest.raises(InstrumentUnfit, match=r"draws 4\.5 mA, and between its wakes nothing, .*something else feeds"):
+        check_floor_current(as_run(table.run()), table.measure)
+
+
+def test_rail_that_is_lifted_asleep_is_charged_to_the_bench() -> None:
+    """A floor within its limits is none of the board's when the rail stands 150 mV above what its converter makes."""
+    table = sleeper(floor_a=13e-6)
+    table.rail = FakeMeter(table.clock, lambda: 3.3 if table.board.links_open else 3.45)
+
+    with pytest.raises(InstrumentUnfit, match=r"the rail stands at 3\.450 V, 150 mV above .*13\.0 uA.*something else"):
+        check_floor_current(as_run(table.run()), table.measure)
+
+
+def test_wake_while_the_rail_is_read_does_not_hide_a_feed() -> None:
+    """One of the two readings may fall into a wake, which brings the rail down: the other one counts."""
+    table = sleeper(floor_a=13e-6)
+    seen_v = iter([3.3, 3.3, 3.45])
+    table.rail = FakeMeter(table.clock, lambda: next(seen_v))
+
+    with pytest.raises(InstrumentUnfit, match=r"the rail stands at 3\.450 V"):
+        check_floor_current(as_run(table.run()), table.measure)
+
+
+@pytest.mark.parametrize(
+    ("asleep_v", "floor_a", "verdict"),
+    [
+        pytest.param(3.35, 17e-6, Verdict.PASS, id="skips pulses"),
+        pytest.param(3.45, 200e-6, Verdict.FAIL, id="the converter leaks from the battery"),
+    ],
+)
+def test_rail_that_the_board_itself_lifts(asleep_v: float, floor_a: float, verdict: Verdict) -> None:
+    """1.5 % more at no load is usual; a rail that the battery lifts shows as too high a floor, and is the board's."""
+    table = sleeper(floor_a=floor_a)
+    table.rail = FakeMeter(table.clock, lambda: 3.3 if table.board.links_open else asleep_v)
+
+    assert table.do(check_floor_current).verdict is verdict
+
+
+def test_bench_that_does_not_see_the_rail() -> None:
+    """Without a meter at the rail the floor passes, and the report says that a feed would not have been seen."""
+    table = sleeper()
+    table.rail = None
+
+    assert table.do(check_floor_current).verdict is Verdict.PASS
+    assert any("no meter sees the rail" in text for text in open_ends(table))
+
+
+@pytest.mark.parametrize(
+    ("asleep_a", "is_told"), [pytest.param(24e-6, True, id="fed"), pytest.param(20e-6, False, id="as asleep")]
+)
+def test_open_link_that_feeds_the_board_is_told(asleep_a: float, is_told: bool) -> None:
+    """A floor below that of the sleep says that the open link feeds the board, and what is missing where."""
+    table = sender(*UPLINK, low_a=20e-6)
+    run = table.run()
+    run.found["floor_a"] = Found(asleep_a, 0.05e-6, "A")
+
+    table.do(check_transmit, run)
+
+    told = [text for text in open_ends(table) if "the open console link" in text]
+    assert len(told) == is_told
+    for text in told:
+        assert "flow 20.00 µA, with the link released 24.00 µA" in text.replace("uA", "µA")
+        assert "peak, plateau and charge are all that the supply gave" in text
+
+
 def test_board_that_wakes_too_rarely() -> None:
     """With fewer whole periods than asked for the mean is undecided; the floor is judged all the same."""
     table = sleeper(wakes=WAKES[:2])
@@ -274,16 +346,34 @@ def test_what_later_checks_build_on() -> None:
     wake_c, burst_c = 0.012 * 0.0045, 0.0566 * 0.048
     found = {**sleep.found, **uplink.found}
     assert found["floor_a"].value == pytest.approx(17e-6, rel=1e-3)
-    assert found["wake_charge_c"].value == pytest.approx(wake_c, rel=1e-3)
+    assert found["wake_charge_c"].value == pytest.approx(0.012 * (0.0045 - 17e-6), rel=1e-3)
+    assert limit(asleep, "wake_charge").value == pytest.approx(wake_c, rel=1e-3)
     assert found["wake_period_s"].value == pytest.approx(2.0, abs=1e-3)
     assert found["sleep_mean_a"].value == pytest.approx((17e-6 * 1.988 + wake_c) / 2.0, rel=1e-3)
     assert found["transmit_duration_s"].value == pytest.approx(0.0566, abs=1e-4)
     assert found["transmit_charge_c"].value == pytest.approx(burst_c, rel=3e-3)
     above_c = 0.0566 * (0.048 - 20e-6) + 2 * 0.03 * (0.012 - 20e-6)
     assert found["report_charge_c"].value == pytest.approx(above_c, rel=3e-3)
+    assert found["receive_charge_c"].value == pytest.approx(0.03 * (0.012 - 20e-6), rel=3e-3)
+    assert found["receive_duration_s"].value == pytest.approx(0.03, abs=1e-4)
     assert found["spreading_factor"].value == 7.0
     assert {name for name, one in found.items() if one.standard_uncertainty <= 0.0} == {"spreading_factor"}
     assert {one.unit for one in found.values()} == {"A", "C", "s", "1"}
+
+
+@pytest.mark.parametrize("length_s", [0.012, 0.2])
+def test_average_without_reports_is_the_mean_of_the_sleep(length_s: float) -> None:
+    """Floor and wakes as they are handed on give the mean of the trace they are from: the floor counts once."""
+    assert PROFILE.energy is not None
+    table = sleeper(wakes=[(start_s, length_s, 0.0045) for start_s, _, _ in WAKES])
+    run = table.run()
+    table.do(check_floor_current, run)
+    mean = run.found["sleep_mean_a"]
+
+    budget = energy_budget(PROFILE.energy, {**run.found, "report_charge_c": Found(0.0, 0.0, "C")})
+
+    assert [event.name for event in budget.rest.events] == ["wake"]
+    assert budget.load.mean_a == pytest.approx(mean.value, abs=2.0 * mean.standard_uncertainty)
 
 
 def test_each_value_keeps_the_causes_of_its_uncertainty() -> None:

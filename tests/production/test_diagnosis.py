@@ -149,3 +149,92 @@ def test_empty_run_with_a_bench_error_still_ranks() -> None:
 
     assert found is not None
     assert found.causes[0].side == "bench"
+
+
+# ---- the cause of a reset, checks of one's own, wrong bytes, shares
+
+
+@pytest.mark.parametrize(
+    ("said", "first"),
+    [
+        pytest.param("watchdog", "watchdog in transmit", id="watchdog"),
+        pytest.param("brownout", "rail capacitor open", id="brown-out"),
+        pytest.param("power", "rail capacitor open", id="power"),
+        pytest.param("0x20", "rail capacitor open", id="a word that is not known"),
+    ],
+)
+def test_cause_in_the_boot_notice_counts(said: str, first: str) -> None:
+    """What the board itself gives as the cause of its reset decides between causes that else look alike."""
+    why = f"the board reset while report: 'BOOT haybarn fw=1.4.2 reset={said} boots=19*B933' came; look at its supply"
+    failed = report(check("transmit", Verdict.FAIL, why=why))
+    found = diagnose_run(failed, PROFILE)
+
+    assert found is not None
+    assert found.causes[0].key == first
+    is_known = "reset cause" in signature_of(failed, PROFILE)[0].words
+    assert is_known is (said != "0x20")
+    asked = any("the cause of reset in the boot notice" in line for line in cause_lines(found))
+    assert asked is not is_known  # what was read already is no further measurement
+
+
+def test_own_check_that_fails_alone_has_no_cause_of_the_list() -> None:
+    """No feature stands for a check of one's own: what nothing speaks for is not ranked, and 'nothing' is no cause."""
+    found = diagnose_run(report(failed_by(fact("siren", "loud", "quiet", Verdict.FAIL))), PROFILE)
+
+    assert found is not None
+    assert [cause.key for cause in found.causes] == ["another"]
+
+
+def test_own_check_that_fails_beside_a_sound_sweep() -> None:
+    """The same with a sweep that is as it should be: its scatter is not taken for a cause."""
+    found = diagnose_run(
+        report(
+            check("battery_sweep", Verdict.PASS, readings=sweep(1.0)),
+            failed_by(fact("siren", "loud", "quiet", Verdict.FAIL)),
+        ),
+        PROFILE,
+    )
+
+    assert found is not None
+    assert found.causes[0].key == "another"
+
+
+def test_nothing_is_wrong_is_offered_for_doubt_alone() -> None:
+    """An undecided value may be a sound board's; a failed check is no board with nothing wrong."""
+    judged = (limit("battery_sweep", "gain_error", -0.001, unit="1"),)
+    keys = {
+        verdict: {
+            cause.key
+            for cause in diagnose_run(  # type: ignore[union-attr]
+                report(check("battery_sweep", verdict, judged=judged, readings=sweep(0.999))), PROFILE
+            ).causes
+        }
+        for verdict in (Verdict.UNDECIDED, Verdict.FAIL)
+    }
+
+    assert "nothing" in keys[Verdict.UNDECIDED]
+    assert "nothing" not in keys[Verdict.FAIL]
+
+
+def test_wrong_bytes_refer_to_their_explanation() -> None:
+    """Causes of wrong bytes are told apart by the bytes, which the run has explained already."""
+    one = limit("payload_bytes", "battery_difference worst, at 3.30 V up", 2.1, unit="V", verdict=Verdict.FAIL)
+    found = diagnose_run(report(failed_by(one)), PROFILE)
+    assert found is not None
+    text = "\n".join(cause_lines(found))
+
+    assert "tells them apart: 'wrong bytes explained' above: names the order of bytes if a" in text
+    assert "no measurement that is known here" not in text
+
+
+def test_certainty_is_never_printed() -> None:
+    """A share rounds to no 100 %: it is one of the causes that are listed."""
+    found = diagnose_run(
+        report(failed_by(fact("first_touch", "polarity and shorts", "short circuit: ...", Verdict.FAIL))), PROFILE
+    )
+    assert found is not None
+    text = "\n".join(cause_lines(found))
+
+    assert found.groups[0].share > 0.99
+    assert "1. > 99 % of the causes listed" in text
+    assert "100 %" not in text

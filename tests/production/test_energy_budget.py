@@ -38,12 +38,12 @@ PLAN = EnergyPlan(
 
 
 def found(**changes: Found | None) -> dict[str, Found]:
-    """A board whose report is 43 mA for 51.456 ms (SF7, 16 bytes) and 15.5 mC beside it, over 10 µA."""
+    """A board whose report is 43 mA for 51.456 ms (SF7, 16 bytes), floor included, and 15.5 mC beside; 10 µA floor."""
     values = {
         "floor_a": Found(10e-6, 0.0, "A"),
         "wake_charge_c": Found(0.0, 0.0, "C"),
         "wake_period_s": Found(2.0, 0.0, "s"),
-        "report_charge_c": Found(43e-3 * 51.456e-3 + 15.5e-3, 0.0, "C"),
+        "report_charge_c": Found((43e-3 - 10e-6) * 51.456e-3 + 15.5e-3, 0.0, "C"),
         "transmit_charge_c": Found(43e-3 * 51.456e-3, 0.0, "C"),
         "transmit_duration_s": Found(51.456e-3, 0.0, "s"),
     }
@@ -120,6 +120,51 @@ def test_field_at_another_spreading_factor_than_the_bench() -> None:
     assert events_a(same.load)["report"] * 900.0 == pytest.approx(seen["report_charge_c"].value, rel=1e-12)
     assert events_a(other.load)["report"] * 900.0 == pytest.approx(15.5e-3 + 43e-3 * 1.318912, rel=1e-6)
     assert "measured at spreading factor 7, reckoned at 12 by the time on air" in other.notes
+
+
+def test_what_if_at_the_measured_factor_is_what_was_measured() -> None:
+    """The floor runs on under a measured report, and a modelled one holds it: both give one mean current."""
+    floor = Found(1e-3, 0.0, "A")  # large, so that a floor counted twice or not at all shows
+    report_c = (43e-3 - 1e-3) * 51.456e-3 + 15.5e-3
+
+    budget = energy_budget(PLAN, found(floor_a=floor, report_charge_c=Found(report_c, 0.0, "C")))
+
+    assert budget.tried[0].spreading_factor == PLAN.spreading_factor
+    assert budget.tried[0].life.mean_a == pytest.approx(budget.load.mean_a, rel=1e-9)
+    assert budget.load.mean_a == pytest.approx(1e-3 + report_c / 900.0, rel=1e-12)
+
+
+def test_first_receive_window_listens_longer_at_slower_rates() -> None:
+    """11 mA for 8 symbols of 1.024 ms at SF7 are 8 of 32.768 ms at SF12 (symbol 2^SF / 125 kHz, AN1200.13)."""
+    listening = {
+        "receive_charge_c": Found(11e-3 * 8 * 1.024e-3, 0.0, "C"),
+        "receive_duration_s": Found(8 * 1.024e-3, 0.0, "s"),
+    }
+    without, heard = energy_budget(PLAN, found()), energy_budget(PLAN, found(**listening))
+
+    more_c = 900.0 * (heard.tried[1].life.mean_a - without.tried[1].life.mean_a)
+    assert heard.tried[1].spreading_factor == 12
+    assert more_c == pytest.approx(11e-3 * 8 * (32.768e-3 - 1.024e-3), rel=1e-6)
+    assert heard.tried[0].life.mean_a == pytest.approx(without.tried[0].life.mean_a, rel=1e-9)
+    assert any("as were measured, 8.0;" in note for note in heard.notes)
+    assert any("both receive windows are kept as they were" in note for note in without.notes)
+
+
+def test_symbols_of_a_window_are_those_of_the_measured_factor() -> None:
+    """Measured at SF9 a window of 8 x 4.096 ms is 8 symbols, and 8 x 1.024 ms in the field at SF7."""
+    seen = {
+        "spreading_factor": Found(9.0, 0.0, "1"),
+        "receive_charge_c": Found(11e-3 * 8 * 4.096e-3, 0.0, "C"),
+        "receive_duration_s": Found(8 * 4.096e-3, 0.0, "s"),
+    }
+
+    report = energy_budget(PLAN, found(**seen)).report
+
+    assert report is not None
+    assert report.listen_symbols == pytest.approx(8.0)
+    assert report.event().charge_c.value == pytest.approx(
+        43e-3 * 51.456e-3 + 11e-3 * 8 * 1.024e-3 + 15.5e-3 - 11e-3 * 8 * 4.096e-3, rel=1e-6
+    )
 
 
 def test_transmission_counts_once_in_the_uncertainty() -> None:

@@ -131,6 +131,43 @@ def test_less_than_a_year_and_no_options_are_said() -> None:
     assert lines[-1] == "too many empty days, and the profile names no change (solar.options)"
 
 
+def test_dirt_comes_off_the_sun_of_a_month() -> None:
+    """By hand: 100 W/m2 for 31 days on 12 mW at 0.75 into 3.7 V, a tenth of it lost to dirt, less the load."""
+    plan, budget = demo()
+
+    found = year(plan, budget)
+
+    january = found.autonomy.months[0]
+    sun_c = 31 * 86400 * 0.012 * 0.1 * 0.75 / 3.7
+    assert january.balance_c == pytest.approx(0.9 * sun_c - 31 * 86400 * found.system.load_a, rel=1e-9)
+    assert any("10% of the sun taken off for dirt" in line for line in year_lines(found))
+
+
+def test_sun_by_the_day_says_what_does_not_act() -> None:
+    """A mean of a day is neither night nor dawn: threshold, leak and limit are named; by the hour they act."""
+    plan, budget = demo()
+    daily = SunSeries(np.arange(20089, 20089 + 365), np.full((365, 1), 100.0))
+
+    (note,) = [line for line in year_lines(year(plan, budget, daily)) if line.startswith("note: the sun is given")]
+    nothing = replace(plan, least_w=0.0, night_leak_a=0.0, most_charge_a=float("inf"))
+
+    assert all(name in note for name in ("least_w", "night_leak_a", "most_charge_a"))
+    for lines in (year_lines(year(plan, budget)), year_lines(year(nothing, budget, daily))):
+        assert not any("by the day" in line for line in lines)
+
+
+def test_days_without_sun_say_what_they_rest_on() -> None:
+    """The usable charge over load and leak at night, both said: 3600 x 0.35 Ah x usable x 0.9 over their sum."""
+    plan, budget = demo()
+    found = year(plan, budget)
+
+    charge_c = 3600 * 0.35 * budget.battery.usable.value * 0.9
+    days = charge_c / (found.system.load_a + plan.night_leak_a) / 86400
+    line = year_lines(found)[1]
+    assert f"full, {charge_c / 3600:.3g} Ah of the cell can be used, enough for the load and the leak at night" in line
+    assert line.endswith(f"for {days:.0f} days without any sun")
+
+
 def test_missing_days_are_counted() -> None:
     """Days that were taken as dark stand in the first line."""
     plan, budget = demo()

@@ -9,7 +9,7 @@ import pytest
 from benchrig.errors import BoardTimeout
 from benchrig.judge.decision import Limit
 from benchrig.production.voltages import check_battery_sweep, check_rail
-from benchrig.records import Verdict
+from benchrig.records import FactJudged, Verdict
 
 from .fake_bench import PROFILE, FakeMeter, Table, as_run
 
@@ -30,7 +30,7 @@ def test_rail_at_every_point() -> None:
     finished = table.do(check_rail)
 
     assert finished.verdict is Verdict.PASS
-    assert len(table.measure.judged) == len(PROFILE.rail.points_v)
+    assert len(table.measure.judged) == len(PROFILE.rail.points_v) + 1
     assert len(under_load) >= len(PROFILE.rail.points_v)
     assert all(under_load)
     assert not table.board.load_is_on
@@ -45,8 +45,47 @@ def test_rail_that_drops_out_at_one_point() -> None:
     finished = table.do(check_rail)
 
     assert finished.verdict is Verdict.FAIL
-    assert [one.verdict for one in table.measure.judged] == [Verdict.FAIL, Verdict.PASS, Verdict.PASS]
+    volts = [one.verdict for one in table.measure.judged if one is not table.judged("load")]
+    assert volts == [Verdict.FAIL, Verdict.PASS, Verdict.PASS]
     assert table.verdict("voltage at 3.60 V") is Verdict.FAIL
+
+
+# A step-down converter carries power (energy is conserved): 45 mA x 3.3 V out of 3.7 V are 40.1 mA without any loss.
+LOADS = [
+    pytest.param(0.0, 1e-5, Verdict.FAIL, id="says on and draws nothing"),
+    pytest.param(0.0401, 1e-5, Verdict.PASS, id="a converter without loss"),
+    pytest.param(0.0669, 1e-5, Verdict.PASS, id="a converter of 60 %"),
+    pytest.param(0.0190, 1e-5, Verdict.FAIL, id="less than half"),
+    pytest.param(0.0210, 1e-5, Verdict.PASS, id="more than half"),
+    pytest.param(0.0210, 1e-3, Verdict.UNDECIDED, id="more than half, by a coarse supply"),
+    pytest.param(0.0446, 30e-3, Verdict.UNDECIDED, id="sound, by a supply that cannot tell"),
+    pytest.param(0.0, 30e-3, Verdict.UNDECIDED, id="nothing, by a supply that cannot tell"),
+    pytest.param(0.0446, 0.0, Verdict.UNDECIDED, id="nobody says how good the supply is"),
+]
+
+
+@pytest.mark.parametrize(("draws_a", "u_a", "verdict"), LOADS)
+def test_load_is_seen_by_the_supply(draws_a: float, u_a: float, verdict: Verdict) -> None:
+    """The board's word that its load is on is not enough: the supply must see half of it at least."""
+    table = Table("rail").powered()
+    table.board.load_draws_a, table.supply.current_u_a = draws_a, u_a
+
+    finished = table.do(check_rail)
+
+    assert finished.verdict is table.verdict("load") is verdict, table.judged("load")
+    assert bool(table.judged("load").next_action) is (verdict is not Verdict.PASS)
+    assert table.readings()[0] == "current without load"
+
+
+def test_current_of_the_load_is_read_beside_the_point_next_to_nominal() -> None:
+    """One current with the load on, at the point where the idle current can be compared with it."""
+    table = Table("rail").powered()
+    table.do(check_rail)
+
+    assert [name for name in table.readings() if name.endswith("load on")] == ["current at 3.70 V, load on"]
+    load = table.judged("load")
+    assert isinstance(load, FactJudged)
+    assert "20.07 mA" in load.expected  # by hand: half of 45 mA x 3.3 V / 3.7 V
 
 
 def test_bench_without_a_rail_meter() -> None:
@@ -99,6 +138,29 @@ def test_each_error_of_the_chain_has_its_limit(millivolts: object, counts: objec
     assert finished.verdict is Verdict.FAIL
     assert table.verdict(limit) is Verdict.FAIL
     assert table.judged(limit).next_action
+
+
+NOISE_LIMITS = [
+    pytest.param(0.1, "simple", Verdict.UNDECIDED, id="below a step, as measured"),
+    pytest.param(0.1, "guarded", Verdict.UNDECIDED, id="below a step, guarded"),
+    pytest.param(0.7, "simple", Verdict.UNDECIDED, id="below what k = 2 of a step can hide"),
+    pytest.param(5.0, "simple", Verdict.PASS, id="well above"),
+    pytest.param(5.0, "guarded", Verdict.PASS, id="well above, guarded"),
+]
+
+
+@pytest.mark.parametrize(("high_mv", "rule", "verdict"), NOISE_LIMITS)
+def test_noise_below_a_step_is_not_known(high_mv: float, rule: str, verdict: Verdict) -> None:
+    """A code that stands still tells of noise below its step nothing: such a limit is undecided, never a pass."""
+    limit = Limit("noise", unit="mV", high=high_mv, source="invented", rule=rule)
+    sweep = {**PROFILE.limits["battery_sweep"], "noise": limit}
+    table = Table(
+        "battery_sweep", profile=replace(PROFILE, limits={**PROFILE.limits, "battery_sweep": sweep})
+    ).powered()
+
+    table.do(check_battery_sweep)
+
+    assert table.verdict("noise") is verdict
 
 
 def test_limit_on_the_straightness_of_the_codes() -> None:

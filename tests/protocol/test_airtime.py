@@ -35,6 +35,16 @@ def empty() -> AirtimeBudget:
     return AirtimeBudget(transmitter="board", region=EU868)
 
 
+def filled(cost: Price, *, at_s: float) -> tuple[AirtimeBudget, int]:
+    """A budget that refuses this frame at last, and how many it took, one a second."""
+    budget = empty()
+    for sent in range(1000):
+        if budget.refuses(cost, at_s=at_s + sent):
+            return budget, sent
+        budget = budget.spend(cost, at_s=at_s + sent)
+    raise AssertionError("a thousand frames within an hour, and none refused")
+
+
 HOUR = "floor(3600 s x duty / time on air): arithmetic on LoRa Alliance RP002 and ETSI EN 300 220-2"
 FIGURES = [
     Figure("join-requests in an hour, sf7", HOUR, "recomputed", (5, 61_696), 583),
@@ -49,9 +59,8 @@ def test_an_hour_holds_as_many_as_published(figure: Figure[tuple[int, int], int]
     """Messages of 23 bytes in an hour are as many as the duty of the band leaves room for."""
     number, microseconds = figure.inputs
     cost = price(EU868, frequency_hz=868_100_000, rate=EU868.rate(number, uplink=True), phy_bytes=23, uplink=True)
-    budget, sent = empty(), 0
-    while budget.refuses(cost, at_s=NOON_S + sent) is None:
-        budget, sent = budget.spend(cost, at_s=NOON_S + sent), sent + 1
+
+    _, sent = filled(cost, at_s=NOON_S)
 
     assert cost.airtime_us == microseconds, figure
     assert sent == figure.expected, figure
@@ -59,9 +68,7 @@ def test_an_hour_holds_as_many_as_published(figure: Figure[tuple[int, int], int]
 
 def test_bands_have_budgets_of_their_own() -> None:
     """What fills one band leaves another as it was."""
-    budget, sent = empty(), 0
-    while budget.refuses(request(), at_s=NOON_S + sent) is None:
-        budget, sent = budget.spend(request(), at_s=NOON_S + sent), sent + 1
+    budget, sent = filled(request(), at_s=NOON_S)
 
     refusal = budget.refuses(request(), at_s=NOON_S + sent)
     assert refusal is not None
@@ -127,9 +134,7 @@ def test_a_budget_survives_a_restart(wishes: list[tuple[float, int, int]]) -> No
 
 def test_a_clock_that_was_set_back_frees_nothing() -> None:
     """What was spent at a time that now lies ahead still counts."""
-    budget, sent = empty(), 0
-    while budget.refuses(request(), at_s=NOON_S + sent) is None:
-        budget, sent = budget.spend(request(), at_s=NOON_S + sent), sent + 1
+    budget, _ = filled(request(), at_s=NOON_S)
 
     assert budget.refuses(request(), at_s=NOON_S - 7200.0) is not None
 

@@ -236,6 +236,7 @@ def test_an_order_fits_a_gateways_buffer() -> None:
         pytest.param({"size": 16}, "unreadable: size 16 beside 17 bytes", id="size"),
         pytest.param({"tmst": 1 << 32}, "unreadable: tmst 4294967296", id="clock"),
         pytest.param({"freq": 0}, "unreadable: freq 0.0", id="frequency"),
+        pytest.param({"rssi": 10**400}, "unreadable: rssi 1000000000", id="level"),
         pytest.param({"datr": 50000}, "unreadable: modu 'LORA', datr 50000", id="rate"),
     ],
 )

@@ -295,3 +295,22 @@ def test_lost_records_never_make_a_pass(lost: set[int]) -> None:
     report = report_of(kept)
 
     assert not report.passed
+
+
+# ---- a board of which nothing was found out
+
+
+def test_board_of_which_nothing_was_found_out() -> None:
+    """That the output is off is no finding about a board: a run of that alone is incomplete and says why."""
+    started, finished = RECORDS[0], RECORDS[-1]
+    assert isinstance(started, RunStarted)
+    off = FactJudged(
+        check="output_off", fact="output", expected="off", seen="off", verdict=Verdict.PASS, why="", at_s=1.0
+    )
+    ended_off = CheckFinished(check="output_off", verdict=Verdict.PASS, duration_s=1.0, at_s=1.0)
+
+    report = report_of((msgspec.structs.replace(started, required=("output_off",)), off, ended_off, finished))
+
+    assert (report.verdict.verdict, report.verdict.complete) == (Verdict.NOT_RUN, False)
+    assert "nothing is proven of it" in report.verdict.why
+    assert not report.passed

@@ -11,6 +11,7 @@ from benchrig.journal import Journal, parse_journal
 from benchrig.records import (
     CheckFinished,
     FactJudged,
+    Happening,
     LimitJudged,
     Record,
     RunFinished,
@@ -233,3 +234,45 @@ def test_ten_thousand_characters_are_wrapped() -> None:
 def test_serial_number_is_one_word() -> None:
     """A cell is not wrapped at a hyphen: what is copied from the report must be the whole name."""
     assert row_lines(("board HB-BARN",), [10]) == ["board", "HB-BARN"]
+
+
+# ---- said once, and line by line
+
+
+def happened(*events: Happening) -> list[str]:
+    """The lines under 'what else happened'."""
+    text = board_table(report_of((*RECORDS[:-1], *events, RECORDS[-1])))
+    return text.split("what else happened\n")[1].split("\n\n")[0].splitlines()
+
+
+def event(kind: str, text: str, at_s: float) -> Happening:
+    return Happening(kind=kind, text=text, at_s=at_s)
+
+
+def test_equal_events_are_told_once_with_their_count() -> None:
+    """Ten times the same damaged line is one line of the report, with how often and until when; another stays."""
+    told = happened(*(event("damaged line", "'BATT'", 1.0 + n) for n in range(10)), event("damaged line", "'ID'", 20.0))
+
+    assert told[1:] == [
+        "  1.00 s, 10 times until 10.00 s: damaged line: 'BATT'",
+        "  20.00 s: damaged line: 'ID'",
+    ]
+
+
+def test_lines_of_a_board_stand_below_each_other() -> None:
+    """Several lines are laid out as lines, aligned as they came, and never as one with escaped line feeds."""
+    told = happened(event("last console lines", "    1.235 s  BOOT\n   12.400 s  ID\x1b[2J", 3.0))
+
+    assert told[1:] == ["  3.00 s: last console lines:", "        1.235 s  BOOT", "       12.400 s  ID\\x1b[2J"]
+
+
+def test_checks_that_did_not_run_for_one_reason_are_told_together() -> None:
+    """A board that does not answer is said once, with the names of all checks that had to wait for it."""
+    silent = [
+        CheckFinished(check=name, verdict=Verdict.NOT_RUN, why="the board does not answer", duration_s=0.0, at_s=1.0)
+        for name in ("rail", "sweep", "sleep")
+    ]
+    text = board_table(report_of((RECORDS[0], *silent, RECORDS[-1])))
+
+    assert "  rail, sweep, sleep: not run\n    why: the board does not answer\n" in text
+    assert text.count("the board does not answer") == 1

@@ -19,6 +19,8 @@ AWAKE_A = 4.5e-3 * 3.3 / (0.9 * 3.7) + 4e-6 + 3.7 / 400e3
 FLOOR_A = 3e-6 * 3.3 / (0.675 * 3.7) + 4e-6 + 3.7 / 400e3
 WAKE_SHARE = 0.012 / 2.0
 ADAPTER_A = 180e-6
+NO_LOAD_A = 4e-6 + 3.7 / 400e3
+"""The converter itself and the divider: what the battery gives while the adapter carries the rail."""
 
 
 @pytest.fixture
@@ -179,12 +181,31 @@ def test_sleep_current_is_floor_and_wake_pulses(running: Slot) -> None:
 
 
 def test_open_console_feeds_the_board(running: Slot) -> None:
-    """With the console open the adapter's 180 uA are missing from the battery current, and may turn it negative."""
+    """With the console open the adapter's 180 uA come off the rail's load: all of it asleep, and nothing goes back."""
+    running.record(range_a=0.1, interval_s=1e-3, points=300)
+    awake_a = median(running.samples())
     running.console.ask("sleep")
 
     running.record(range_a=0.01, interval_s=1e-3, points=3000)
+    samples = running.samples()
 
-    assert median(running.samples()) == pytest.approx(FLOOR_A - ADAPTER_A, abs=0.5e-6)
+    # power through the converter: 180 uA of the rail are 180 uA x 3.3 V / (0.9 x 3.7 V) of the battery
+    assert awake_a == pytest.approx(AWAKE_A - ADAPTER_A * 3.3 / (0.9 * 3.7), abs=2e-6)
+    assert median(samples) == pytest.approx(NO_LOAD_A, abs=0.3e-6)
+    assert min(samples) > 0.0
+
+
+def test_rail_that_is_overfed_is_lifted(running: Slot) -> None:
+    """Asleep the board takes less than the open console gives: the rail rises above 3.3 V, where it stays awake."""
+    awake_v = running.rail()
+    running.console.ask("sleep")
+    running.record(range_a=0.01, interval_s=1e-3, points=100)
+    running.samples()
+
+    assert awake_v == pytest.approx(3.3, abs=0.005)
+    running.wait_for(lambda: abs(running.rail() - 3.45) < 0.005)
+    running.release_console()
+    running.wait_for(lambda: abs(running.rail() - 3.3) < 0.005)
 
 
 def test_any_byte_wakes_the_board(running: Slot) -> None:
@@ -231,12 +252,11 @@ def test_transmit_charge_is_the_analytic_one(running: Slot) -> None:
     low_s = sum(1e-3 for value in samples if value < 1e-3)
     awake_s = 6.0 - 0.005 - 0.056576 - 0.015 - 0.033 - low_s
     expected_c = (
-        battery_a(12e-3) * 0.005
-        + battery_a(48.5e-3) * 0.056576
-        + battery_a(11e-3) * (0.015 + 0.033)
-        + battery_a(4.5e-3) * awake_s
-        + FLOOR_A * low_s
-        - ADAPTER_A * 6.0
+        battery_a(12e-3 - ADAPTER_A) * 0.005
+        + battery_a(48.5e-3 - ADAPTER_A) * 0.056576
+        + battery_a(11e-3 - ADAPTER_A) * (0.015 + 0.033)
+        + battery_a(4.5e-3 - ADAPTER_A) * awake_s
+        + NO_LOAD_A * low_s
     )
     assert low_s == pytest.approx(1.0 + 1.0 - 0.015, abs=0.004)
     assert sum(samples) * 1e-3 == pytest.approx(expected_c, rel=5e-3)

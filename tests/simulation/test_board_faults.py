@@ -271,6 +271,12 @@ def rail_sags_under_load(slot: Slot) -> bool:
 
 
 @shows
+def load_stays_off(slot: Slot) -> bool:
+    slot.power_up()
+    return slot.console.ask("load on").startswith("LOAD on") and slot.read_current() < 0.010
+
+
+@shows
 def converter_dropout_high(slot: Slot) -> bool:
     slot.power_up(volts=3.8)
     return slot.rail() < 3.2

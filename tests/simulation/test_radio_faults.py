@@ -152,6 +152,18 @@ def gateway_mute(radio: Radio) -> bool:
 
 
 @bench
+def gateway_vanishes(radio: Radio) -> bool:
+    for heard in range(17):
+        radio.report()
+        try:
+            radio.network.packet(gateway=GATEWAYS[0], timeout_s=1.5)
+        except TimeoutError:
+            return heard > 0
+        radio.reported()
+    return False
+
+
+@bench
 def crc_failed_frames(radio: Radio) -> bool:
     packets = []
     for _ in range(4):
@@ -204,7 +216,7 @@ def test_board_fault_is_visible_and_health_is_not(boards: tuple[BenchProcess, Ne
 @pytest.mark.parametrize("name", BENCH_CHECKS)
 def test_bench_fault_is_visible_and_health_is_not(tmp_path: Path, name: str, is_faulty: bool) -> None:
     """The faulty bench shows the fault's effect on the air; the healthy bench does not."""
-    scale = 20.0 if name == "air_frames_lost" else 4.0
+    scale = {"air_frames_lost": 20.0, "gateway_vanishes": 8.0}.get(name, 4.0)
     path = air_bench(tmp_path / "bench.toml", scale=scale)
     bench = BenchProcess([path, *(["--fault", name] if is_faulty else [])])
     network = Network(bench)
