@@ -247,6 +247,7 @@ def _series(
             np.array([(day - EPOCH).days for day in days], dtype=np.int64),
             values * _half_sine() if steps == 1 else values,
             missing_are_dark=missing_are_dark,
+            from_days=steps == 1,
         )
     except ValueError as wrong:
         raise ConfigError(

@@ -15,13 +15,16 @@ from benchrig.errors import RecordError
 from benchrig.journal import read_journal
 from benchrig.records import (
     SCHEMA,
+    Annex,
     CheckFinished,
     CheckStarted,
     FactJudged,
+    FileKept,
     Happening,
     InstrumentRecord,
     InstrumentsOpened,
     LimitJudged,
+    NotProven,
     ReadingTaken,
     Record,
     RunFinished,
@@ -106,6 +109,9 @@ RECORDS: list[Record] = [
         check="identity", fact="firmware", expected="1.4.2", seen="1.3.9", verdict=Verdict.FAIL, why="differs", at_s=2.0
     ),
     CheckFinished(check="rail", verdict=Verdict.PASS, duration_s=0.5, phases_s={"board": 0.25}, at_s=2.5),
+    NotProven(text="the sign of temperature", next_action="measure one below 0 °C", check="payload", at_s=2.2),
+    Annex(title="energy and life", lines=("floor 17 µA", "", "life 212 d"), check="energy", at_s=2.21),
+    FileKept(kind="trace", title="sleep", path="HB-0001/1/sleep.npz", sha256="00" * 32, check="floor", at_s=2.22),
     Happening(kind="resync", text="late\nanswer", charged_to="bench", check="rail", at_s=2.25),
     RunFinished(state=RunState.COMPLETE, output_off="off", duration_s=3.0, critical_path_s=2.5, utc=UTC, at_s=3.0),
 ]

@@ -80,6 +80,7 @@ def test_day_is_dark_before_6_and_after_18() -> None:
     assert steps.size * sun.step_s == 86400.0
     assert steps[[0, 1, 6, 7]].tolist() == [0.0] * 4
     assert steps[3:5].sum() / steps.sum() == pytest.approx(math.sqrt(0.5), rel=1e-12)
+    assert sun.from_days
 
 
 @pytest.mark.parametrize("start", ["00", "30"])
@@ -90,6 +91,7 @@ def test_steps_of_a_day(start: str) -> None:
     sun = parse("\n".join([heading, *reversed(rows)]))
 
     assert sun.irradiance_w_m2.tolist() == [[float(hour) for hour in range(24)]] * 2
+    assert not sun.from_days
     assert sun.days.tolist() == [20089, 20090]  # 55 years with 14 leap days since 1970 (arithmetic)
 
 

@@ -47,13 +47,15 @@ class SunSeries:
     """Irradiance in W/m² in the plane of the panel: a row of equal steps for each day, day numbers rising.
 
     Days that are missing between the first and the last are refused, or, with `missing_are_dark`, taken as days
-    without sun, which can only make the answer worse; `missing` lists them. Raises ValueError.
+    without sun, which can only make the answer worse; `missing` lists them. `from_days` says that only the sums of
+    days are known, and their course is assumed. Raises ValueError.
     """
 
     days: Ints
     irradiance_w_m2: Floats
     _: KW_ONLY
     missing_are_dark: bool = False
+    from_days: bool = False
 
     def __post_init__(self) -> None:
         if self.days.ndim != 1 or self.days.size == 0 or not np.issubdtype(self.days.dtype, np.integer):

@@ -11,7 +11,7 @@ from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.judge.segments import find_segments
 from benchrig.judge.uplink import cut_uplink
 from benchrig.procedures.power import ready
-from benchrig.procedures.rail_asleep import rail_awake, read_asleep
+from benchrig.procedures.rail_asleep import RailAsleep
 from benchrig.procedures.sleep_current import record_sleep, wake
 from benchrig.procedures.transmit import record_uplink
 from benchrig.production.left_open import tell_radio
@@ -46,23 +46,37 @@ def check_floor_current(run: BoardRun, measure: Check) -> None:
         )
         return
     ready(on)
-    rail = rail_awake(on)
-    trace = record_sleep(on, recorder, meanwhile=lambda: read_asleep(on, rail))
+    rail = RailAsleep()
+    trace = record_sleep(on, recorder, meanwhile=lambda: rail.read_asleep(on))
     run.keep_trace("sleep", trace)
     found = find_segments(recording_of(trace))
+    awake = _awake_beside(run, rail)
     if _is_judged(on, measure, trace, found, value="floor"):
         judge_sleep(run, measure, trace, found, rail=rail)
-    _judge_wake(run, measure)
+    _judge_wake(measure, awake=_wakes(on) if awake is None else awake)
 
 
-def _judge_wake(run: BoardRun, measure: Check) -> None:
-    on = run.on_bench
+def _awake_beside(run: BoardRun, rail: RailAsleep) -> bool | None:
+    """Wake the board now if its rail asleep must be held against the awake one; None leaves it asleep."""
+    under_load = run.found.get("rail_v")
+    if not rail.stands_out(under_load.value if under_load else None):
+        return None
+    awake = _wakes(run.on_bench)
+    if awake:
+        rail.read_awake(run.on_bench)
+    return awake
+
+
+def _wakes(on: OnBench) -> bool:
     try:
         wake(on)
-        awake = True
     except BoardTimeout:
-        awake = False
         on.power.suspect = True
+        return False
+    return True
+
+
+def _judge_wake(measure: Check, *, awake: bool) -> None:
     measure.fact(
         "wakes again",
         expected="wakes when its console is addressed",

@@ -10,6 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from benchrig.errors import InstrumentUnfit
+from benchrig.procedures.rail_asleep import LIFTED
 
 if TYPE_CHECKING:
     from benchrig.judge.decision import Limit
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
 _SURE_U = 2.0
 """What is more than so many standard uncertainties off is no reading error. Common practice, no source."""
 
-_LIFTED = 0.03
-"""Of the rail: a converter that skips pulses at no load stands up to some 1.5 % higher. Common practice, no source."""
-
 _AWAKE_A = 1e-3
 """A wake that draws so much shows that the board lives. Own choice."""
 
@@ -32,9 +30,7 @@ _ACT = (
 )
 
 
-def refuse_if_fed(
-    floor: Reading, found: Segmentation, rail: RailAsleep | None, *, limit: Limit | None, source: str
-) -> None:
+def refuse_if_fed(floor: Reading, found: Segmentation, rail: RailAsleep, *, limit: Limit | None, source: str) -> None:
     """Raise InstrumentUnfit for a floor that something else feeds. `limit` is the profile's of the floor."""
     why = _backwards(floor) or _nothing_drawn(floor, found, limit) or _lifted(floor, rail, limit)
     if why:
@@ -61,13 +57,13 @@ def _nothing_drawn(floor: Reading, found: Segmentation, limit: Limit | None) -> 
     )
 
 
-def _lifted(floor: Reading, rail: RailAsleep | None, limit: Limit | None) -> str:
+def _lifted(floor: Reading, rail: RailAsleep, limit: Limit | None) -> str:
     """A rail above what the converter makes of it. A leak of the converter itself would show as too high a floor."""
-    if rail is None or rail.asleep is None or (limit and limit.high is not None and floor.value > limit.high):
-        return ""
     awake, asleep = rail.awake, rail.asleep
+    if awake is None or asleep is None or (limit and limit.high is not None and floor.value > limit.high):
+        return ""
     above_v = asleep.value - awake.value
-    allowed_v = _LIFTED * awake.value + _SURE_U * math.hypot(awake.standard_uncertainty, asleep.standard_uncertainty)
+    allowed_v = LIFTED * awake.value + _SURE_U * math.hypot(awake.standard_uncertainty, asleep.standard_uncertainty)
     if not above_v > allowed_v:
         return ""
     return (

@@ -28,9 +28,7 @@ if TYPE_CHECKING:
     from benchrig.procedures.rail_asleep import RailAsleep
 
 
-def judge_sleep(
-    run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, *, rail: RailAsleep | None
-) -> None:
+def judge_sleep(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, *, rail: RailAsleep) -> None:
     """Judge a sleep whose recording could be cut. Raises InstrumentUnfit when something else feeds the board."""
     _judge_floor(run, measure, trace, found, rail)
     plan = run.on_bench.profile.sleep
@@ -45,14 +43,12 @@ def judge_sleep(
     _tell_rare_events(measure, found)
 
 
-def _judge_floor(
-    run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, rail: RailAsleep | None
-) -> None:
+def _judge_floor(run: BoardRun, measure: Check, trace: CurrentTrace, found: Segmentation, rail: RailAsleep) -> None:
     assert found.floor_a is not None  # of a recording that was judged
     scatter = Component("scatter of the floor", standard_uncertainty=found.floor_u or 0.0)
     floor = measure.reading("floor current", current_reading(trace, found.floor_a, scatter))
     refuse_if_fed(floor, found, rail, limit=measure.limits.get("floor"), source=trace.source)
-    if rail is None:
+    if rail.asleep is None:
         measure.not_proven(
             "that nothing but the supply feeds the sleeping board: no meter sees the rail, which a feed would lift",
             next_action="wire one (slots.N.meters.rail)",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from benchrig.board_run import Found
 from benchrig.judge.decision import Limit, judge
 from benchrig.judge.uncertainty import expanded
 from benchrig.procedures import sweep as sweeping
@@ -36,6 +37,8 @@ def check_rail(run: BoardRun, measure: Check) -> None:
     ready(on)
     idle = idle_current(on)
     points = rail_under_load(on, rail)
+    highest = max((point.rail for point in points), key=lambda one: one.value)
+    run.found["rail_v"] = Found(highest.value, highest.standard_uncertainty, "V")
     _judge_load(measure, load_step(idle, points, nominal_v=on.profile.power.nominal_v), on.profile.rail.load_a)
     for point in points:
         judge_series(

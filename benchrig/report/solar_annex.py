@@ -8,8 +8,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from benchrig.judge.autonomy import DAY_S
-
 if TYPE_CHECKING:
     from benchrig.judge.autonomy import Autonomy, Fix, SunSeries, System
 
@@ -34,9 +32,9 @@ def solar_lines(
     lines = [
         f"sun from {first} to {last}, {sun.every_day.size} days, {_mean_kwh_m2(sun):.2f} kWh/m² a day on the panel"
         + (f"; {autonomy.missing_days} days missing, taken as dark" if autonomy.missing_days else ""),
-        f"panel {system.panel_w:g} W, load {system.load_a * 1e6:.1f} µA with self-discharge; "
-        f"full, {system.capacity_c / 3600.0:.3g} Ah of the cell can be used, {_dark_basis(system)} for "
-        f"{system.dark_days:.0f} days without any sun",
+        f"panel {system.panel_w:g} W, load {system.load_a * 1e6:.1f} µA with self-discharge",
+        f"{system.capacity_c / 3600.0:.3g} Ah of a full cell, in the cold and aged as the profile says, carry "
+        f"{'load and leak at night' if system.night_leak_a else 'the load'} for {system.dark_days:.0f} dark days",
         f"empty days a year: {autonomy.empty_days:.1f}, 95 % of draws {autonomy.low_days:.1f} to "
         f"{autonomy.high_days:.1f}; never empty in {autonomy.never_empty:.0%} of them",
     ]
@@ -49,33 +47,26 @@ def solar_lines(
         lines += month_lines(autonomy)
     if sun.every_day.size < WHOLE_YEAR_DAYS:
         lines.append("note: less than a year; of the rest nothing is known, and a winter may be missing")
-    lines += _coarse_lines(sun, system)
+    lines += _course_lines(sun, system)
     return lines + _fix_lines(fix, is_enough=is_enough)
 
 
-def _dark_basis(system: System) -> str:
-    """What the charge has to carry in the dark."""
-    return "enough for the load and the leak at night" if system.night_leak_a else "enough for the load"
-
-
-def _coarse_lines(sun: SunSeries, system: System) -> list[str]:
-    """What a series in steps of a whole day hides: it has neither night, nor dawn, nor noon."""
-    if sun.step_s < DAY_S:
-        return []
-    hidden = [
+def _course_lines(sun: SunSeries, system: System) -> list[str]:
+    """What an assumed course of each day leaves open."""
+    names = [
         name
         for name, acts in (
-            ("the charger's least power (least_w)", system.least_w > 0.0),
-            ("the leak at night (night_leak_a)", system.night_leak_a > 0.0),
-            ("the charger's limit (most_charge_a)", math.isfinite(system.most_charge_a)),
+            ("the charger's least power", system.least_w > 0.0),
+            ("its limit", math.isfinite(system.most_charge_a)),
+            ("the leak at night", system.night_leak_a > 0.0),
         )
         if acts
     ]
-    if not hidden:
+    if not sun.from_days or not names:
         return []
     return [
-        f"note: the sun is given by the day: {', '.join(hidden)} act on the mean of a day alone, and so hardly ever; "
-        "give hours to have them count"
+        f"note: the sun is given by the day, each spread as a half sine from 6 to 18 o'clock: {', '.join(names)} act "
+        "on that, not on passing clouds and the true length of the day; give hours to have them count"
     ]
 
 

@@ -130,7 +130,7 @@ MISTAKES: Final = [
         "required is who it is alone",
         "required.signoff",
         ["first_touch", "identity_start", "identity_end", "output_off"],
-        "'identity_end', 'output_off' alone say who the board is",
+        "'first_touch', 'identity_start', 'identity_end', 'output_off' alone say who the board is",
     ),
     case(
         "required without a limit",

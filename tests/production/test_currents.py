@@ -169,11 +169,36 @@ def test_rail_that_is_lifted_asleep_is_charged_to_the_bench() -> None:
 def test_wake_while_the_rail_is_read_does_not_hide_a_feed() -> None:
     """One of the two readings may fall into a wake, which brings the rail down: the other one counts."""
     table = sleeper(floor_a=13e-6)
-    seen_v = iter([3.3, 3.3, 3.45])
+    seen_v = iter([3.3, 3.45, 3.3])  # asleep twice, then awake
     table.rail = FakeMeter(table.clock, lambda: next(seen_v))
 
     with pytest.raises(InstrumentUnfit, match=r"the rail stands at 3\.450 V"):
         check_floor_current(as_run(table.run()), table.measure)
+
+
+@pytest.mark.parametrize(("under_load_v", "reads"), [(3.297, 0), (3.19, 1), (None, 1)])
+def test_rail_awake_is_read_only_where_the_sleeping_one_stands_out(under_load_v: float | None, reads: int) -> None:
+    """A rail that sags under load, or was not measured, proves nothing yet: the awake rail without load decides."""
+    table = sleeper()
+    run = table.run()
+    if under_load_v is not None:
+        run.found["rail_v"] = Found(under_load_v, 1e-4, "V")
+
+    finished = table.do(check_floor_current, run)
+
+    assert finished.verdict is Verdict.PASS, finished.why
+    assert table.readings().count("rail awake") == reads
+    assert table.board.console.nudges == 1
+
+
+def test_board_that_does_not_wake_is_no_bench_error() -> None:
+    """A lifted rail of a board that never wakes cannot be held against an awake one: the board fails by not waking."""
+    table = sleeper(floor_a=13e-6)
+    table.rail = FakeMeter(table.clock, lambda: 3.3 if table.board.links_open else 3.45)
+    table.board.console.wakes = False
+
+    assert table.do(check_floor_current).verdict is Verdict.FAIL
+    assert table.verdict("wakes again") is Verdict.FAIL
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,14 @@ import pytest
 from benchrig.judge.coming_back import Fate, Point, Tried
 from benchrig.procedures.coming_back import Result
 from benchrig.production.coming_back import _judge
+from benchrig.production.currents import check_transmit
 from benchrig.production.left_open import tell_radio, tell_untried
 from benchrig.production.temperature import check_temperature
 from benchrig.production.voltages import check_rail
 from benchrig.records import CheckFinished, FactJudged, NotProven, Record, Verdict
 
 from .fake_bench import PROFILE, FakeRun, Table, as_run
+from .test_currents import UPLINK, sender
 
 if TYPE_CHECKING:
     from benchrig.board.profile import BoardProfile
@@ -49,6 +51,15 @@ def test_a_current_is_no_proof_of_a_signal(verdict: Verdict | None, told: list[s
     tell_radio(as_run(run), table.measure)
 
     assert said(table.records) == told
+
+
+def test_uplink_seen_by_its_current_says_so() -> None:
+    """The check of a sound uplink leaves its signal open by itself."""
+    table = sender(*UPLINK)
+
+    table.do(check_transmit)
+
+    assert RADIO in said(table.records)
 
 
 def test_temperature_is_compared_at_one_ambient_only() -> None:

@@ -143,29 +143,33 @@ def test_dirt_comes_off_the_sun_of_a_month() -> None:
     assert any("10% of the sun taken off for dirt" in line for line in year_lines(found))
 
 
-def test_sun_by_the_day_says_what_does_not_act() -> None:
-    """A mean of a day is neither night nor dawn: threshold, leak and limit are named; by the hour they act."""
+def test_sun_by_the_day_says_what_its_course_is() -> None:
+    """Of sums of days the course is assumed: what acts on it is named. Hours that were given need no such words."""
     plan, budget = demo()
-    daily = SunSeries(np.arange(20089, 20089 + 365), np.full((365, 1), 100.0))
+    daily = replace(EVEN, from_days=True)
 
     (note,) = [line for line in year_lines(year(plan, budget, daily)) if line.startswith("note: the sun is given")]
     nothing = replace(plan, least_w=0.0, night_leak_a=0.0, most_charge_a=float("inf"))
 
-    assert all(name in note for name in ("least_w", "night_leak_a", "most_charge_a"))
+    assert all(name in note for name in ("half sine", "least power", "its limit", "leak at night"))
     for lines in (year_lines(year(plan, budget)), year_lines(year(nothing, budget, daily))):
         assert not any("by the day" in line for line in lines)
 
 
-def test_days_without_sun_say_what_they_rest_on() -> None:
-    """The usable charge over load and leak at night, both said: 3600 x 0.35 Ah x usable x 0.9 over their sum."""
+def test_dark_days_say_what_they_rest_on() -> None:
+    """By hand: 3600 x 0.35 Ah x usable x 0.9 over load and leak at night; both stand in the line."""
     plan, budget = demo()
     found = year(plan, budget)
 
     charge_c = 3600 * 0.35 * budget.battery.usable.value * 0.9
     days = charge_c / (found.system.load_a + plan.night_leak_a) / 86400
-    line = year_lines(found)[1]
-    assert f"full, {charge_c / 3600:.3g} Ah of the cell can be used, enough for the load and the leak at night" in line
-    assert line.endswith(f"for {days:.0f} days without any sun")
+    line = year_lines(found)[2]
+    assert line == (
+        f"{charge_c / 3600:.3g} Ah of a full cell, in the cold and aged as the profile says, carry load and leak at "
+        f"night for {days:.0f} dark days"
+    )
+    still = replace(plan, night_leak_a=0.0)
+    assert "carry the load for" in year_lines(year(still, budget))[2]
 
 
 def test_missing_days_are_counted() -> None:
