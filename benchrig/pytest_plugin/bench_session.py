@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING
 
@@ -155,6 +156,9 @@ class BenchSession:
     def _opened(self, run: BoardRun) -> OpenBench:
         if self._bench is None:
             slots = tuple(place.slot for place in self.options.boards)
+            # a full collection of all that was imported would stall a check in its middle, and a stamp with it
+            gc.collect()
+            gc.freeze()
             today = self.clock.utc().date()
             bench = OpenBench(self.options.bench, slots, self._found_addresses().instruments, today=today)
             self._instruments = bench.open(lambda kind, text: self._note(run, kind, text))
