@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import platform
-import socket
 import sys
 import time
 from collections import Counter
@@ -272,7 +271,7 @@ class BoardRun:
             },
             tool_version=__version__,
             python=platform.python_version(),
-            host=socket.gethostname(),
+            host=platform.node(),
             operator=plan.operator,
             options=dict(plan.options),
             utc=self.clock.utc().isoformat(),

@@ -41,8 +41,7 @@ SOLE_IMPORTERS = {
     "cryptography": {"protocol/lorawan_crypto.py"},
     "pyvisa": {"wires/visa.py"},
     "serial": {"wires/serial_port.py"},
-    # board_run asks for the host's name, for the record
-    "socket": {"wires/gateway_socket.py", "wires/socket_lane.py", "board_run.py"},
+    "socket": {"wires/gateway_socket.py", "wires/socket_lane.py"},
     "filelock": {"bench/ownership.py"},
     "paho": {"wires/mqtt.py"},
     "jmespath": {"protocol/broker_json.py"},

@@ -118,12 +118,22 @@ class Board:
         asked_s = self._clock.now_s()
         answer = self.console.ask("battery")
         return BatteryAnswer(
-            counts=_whole(answer.fields, "counts"),
+            counts=self._code(answer),
             reported_v=field_number(answer.fields, "millivolts") / 1000.0,
             took_s=answer.line.ended_s - asked_s,
             raw=_raw(answer),
             at_s=answer.line.ended_s,
         )
+
+    def _code(self, answer: Answer) -> int:
+        """The converter's code; one that the converter does not have is no number to reckon with."""
+        code, top = _whole(answer.fields, "counts"), self.profile.converter.top_code
+        if code > top:
+            raise BoardProtocolError(
+                f"asked for the battery, the board answered {answer.line.text!r}: code {code} is above the converter's "
+                f"top code (accepted: 0 to {top}); look at how the firmware prints it, or at converter.top_code"
+            )
+        return code
 
     def temperature(self) -> TemperatureAnswer:
         """Ask the board's temperature."""

@@ -257,7 +257,7 @@ class BenchRunner:
             run.current.end_by(Verdict.NOT_RUN, f"the test skipped itself: {wrong}")
             self._note_end(item, run)
         else:
-            run.current.end_by(Verdict.FAIL, f"the test itself failed: {_words(wrong)}")
+            run.current.end_by(*_broken(wrong))
             self._note_end(item, run)
 
     def _end(self, item: pytest.Item, run: BoardRun) -> None:
@@ -384,6 +384,13 @@ def _why_not(run: BoardRun, needs: tuple[str, ...], *, always: bool) -> str:
 def _fail(text: str) -> NoReturn:
     """Fail a test by a sentence alone; where it came from stands in the journal."""
     raise pytest.fail.Exception(text, pytrace=False) from None
+
+
+def _broken(wrong: BaseException) -> tuple[Verdict, str]:
+    """Who is charged with what a test raised: what it asserts is said of the board; anything else broke by itself."""
+    if isinstance(wrong, AssertionError | pytest.fail.Exception):
+        return Verdict.FAIL, f"the test itself failed: {_words(wrong)}"
+    return Verdict.BENCH_ERROR, f"the test itself broke, which says nothing about the board: {_words(wrong)}"
 
 
 def _words(wrong: BaseException) -> str:

@@ -141,8 +141,8 @@ ENDS = [
         "pytest.skip('no siren fitted')", Verdict.NOT_RUN, "the test skipped itself: no siren fitted", id="skip"
     ),
     pytest.param("assert 1 == 2, 'sums'", Verdict.FAIL, "the test itself failed: sums", id="assert"),
-    pytest.param("raise ValueError('odd')", Verdict.FAIL, "the test itself failed: ValueError('odd')", id="raise"),
-    pytest.param("raise SystemExit(0)", Verdict.FAIL, "the test itself failed: SystemExit(0)", id="exit"),
+    pytest.param("raise ValueError('odd')", Verdict.BENCH_ERROR, "broke, which says nothing about", id="raise"),
+    pytest.param("raise SystemExit(0)", Verdict.BENCH_ERROR, "about the board: SystemExit(0)", id="exit"),
     pytest.param("pytest.fail('by hand')", Verdict.FAIL, "the test itself failed: by hand", id="fail"),
     pytest.param("pytest.xfail('known')", Verdict.FAIL, "the test itself failed", id="xfail"),
 ]
@@ -153,13 +153,14 @@ ENDS = [
 def test_ended_by_the_test(
     place: Place, addresses: Path, ends: str, verdict: Verdict, why: str, *, judged_first: bool
 ) -> None:
-    """A test that skips itself is not run, one that raises or asserts fails with its text; never a pass."""
+    """A test that skips itself is not run, one that asserts fails, one that breaks proves nothing; never a pass."""
     level = '    measure("level", 3.0, unit="V")\n'
     text = TWO.format(level=3.0).replace(level, f"{level if judged_first else ''}    {ends}\n", 1)
 
     found = run_own(place, addresses, text)
 
-    assert found.code == (INCOMPLETE if verdict is Verdict.NOT_RUN else NOT_PASSED), found.text
+    codes = {Verdict.NOT_RUN: INCOMPLETE, Verdict.FAIL: NOT_PASSED, Verdict.BENCH_ERROR: BENCH_ERROR}
+    assert found.code == codes[verdict], found.text
     assert verdicts(place) == {"blink": verdict, "hum": Verdict.PASS}
     assert why in whys(place, "blink")
     assert not place.report().is_a_pass
@@ -196,14 +197,14 @@ def test_marks_of_pytest_hide_nothing(place: Place, addresses: Path, mark: str, 
 
 
 def test_fixture_that_fails(place: Place, addresses: Path) -> None:
-    """A fixture of the test that raises fails the check with its text; the check is not left open."""
+    """A fixture of the test that raises ends the check with its text, charged to nobody's board."""
     text = TWO.format(level=3.0).replace("test_blink(measure)", "test_blink(measure, lamp)")
     text += "\n@pytest.fixture\ndef lamp():\n    raise RuntimeError('no bulb')\n"
 
     found = run_own(place, addresses, text)
 
-    assert found.code == NOT_PASSED, found.text
-    assert whys(place, "blink") == "the test itself failed: RuntimeError('no bulb')"
+    assert found.code == BENCH_ERROR, found.text
+    assert whys(place, "blink").endswith("which says nothing about the board: RuntimeError('no bulb')")
     assert verdicts(place)["hum"] is Verdict.PASS
 
 
