@@ -17,7 +17,7 @@ from benchrig.judge.segments import find_segments
 from benchrig.judge.uplink import cut_uplink
 from benchrig.records import FileKept, LimitJudged, RunStarted
 from benchrig.report.atomic_file import write_atomically
-from benchrig.report.limits_plot import judged_limits, limits_figure
+from benchrig.report.limits_plot import judged_limits, limits_figure, rows_worth_seeing
 from benchrig.report.plot_style import plot_style, svg_bytes
 from benchrig.report.sweep_plot import sweep_errors, sweep_figure
 from benchrig.report.text import one_line
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from benchrig.judge.segments import Segmentation
     from benchrig.records import Record
 
+_SHOWN = 80
 _UPLINK = "transmit"
 """The check whose traces hold a report."""
 
@@ -52,6 +53,9 @@ def draw_run(journal: Path) -> Drawn:
     problems: list[str] = []
     for name, figure in _plots(journal, records):
         path = journal.with_suffix("") / f"{name}.svg"
+        if not is_file_name(name):
+            problems.append(f"plot {name[:_SHOWN]!r}: not drawn: no file can be called so; accepted: {ACCEPTED_NAMES}")
+            continue
         try:
             with plot_style():
                 write_atomically(path, svg_bytes(figure()))
@@ -73,7 +77,10 @@ def _plots(journal: Path, records: Sequence[Record]) -> Iterator[tuple[str, Call
         yield "battery-sweep", lambda: sweep_figure(errors, title=f"battery sweep, {whose}")
     rows = judged_limits(records)
     if rows:
-        yield "limits", lambda: limits_figure(rows, title=f"all values against their limits, {whose}")
+        shown = rows_worth_seeing(rows)
+        which = "all" if len(shown) == len(rows) else f"the {len(shown)} of {len(rows)}"
+        nearest = "" if len(shown) == len(rows) else " that did not pass or are nearest"
+        yield "limits", lambda: limits_figure(shown, title=f"{which} values{nearest} against their limits, {whose}")
 
 
 def _whose(records: Sequence[Record]) -> str:
@@ -93,7 +100,12 @@ def _trace_drawing(journal: Path, kept: FileKept, records: Sequence[Record], who
 
 def _segments(journal: Path, kept: FileKept, records: Sequence[Record]) -> Segmentation:
     """The trace cut as the check cut it. Raises ConfigError when the file is gone or is another one."""
-    path = journal.absolute().parent.parent / kept.path
+    folder = journal.absolute().parent.parent
+    path = folder / kept.path
+    if not path.resolve().is_relative_to(folder.resolve()):  # a journal is foreign text
+        raise ConfigError(
+            f"trace {kept.path!r} lies outside the reports; accepted: a path from {folder} on that stays in it"
+        )
     if not path.is_file():
         path = journal.with_suffix("") / path.name  # somebody moved the run as a whole
     recording = read_trace(path).recording

@@ -27,6 +27,9 @@ _EDGE = 1.6
 _END = _EDGE + 0.1
 """Where the scale ends."""
 
+_ROWS = 60
+"""More rows than this are a list, not a picture."""
+
 _ROW_IN, _SCALE_IN = 0.21, 3.4
 _LETTER_IN = 0.058
 """Width of a letter of 7 points, on average and a little over."""
@@ -67,6 +70,22 @@ def judged_limits(records: Iterable[Record]) -> tuple[LimitJudged, ...]:
     return tuple(
         one for one in records if isinstance(one, LimitJudged) and (one.low is not None or one.high is not None)
     )
+
+
+def rows_worth_seeing(rows: Sequence[LimitJudged], *, most: int = _ROWS) -> tuple[LimitJudged, ...]:
+    """At most `most` of them in their order: those that did not pass first of all, then the nearest to a limit."""
+    ranked = sorted(range(len(rows)), key=lambda at: (rows[at].verdict is Verdict.PASS, _room(rows[at])))
+    return tuple(rows[at] for at in sorted(ranked[:most]))
+
+
+def _room(judged: LimitJudged) -> float:
+    """How far a value is from its nearer limit, on the scale of the plot; no number has none."""
+    at = place(judged).at
+    if math.isnan(at):
+        return -math.inf
+    below = math.inf if judged.low is None else at + 1.0
+    above = math.inf if judged.high is None else 1.0 - at
+    return min(below, above)
 
 
 def limits_figure(rows: Sequence[LimitJudged], *, title: str) -> Figure:

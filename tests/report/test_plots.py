@@ -14,7 +14,7 @@ from benchrig.judge.recording import Recording
 from benchrig.judge.segments import Segmentation, find_segments
 from benchrig.judge.uplink import cut_uplink
 from benchrig.records import LimitJudged, ReadingTaken, Verdict
-from benchrig.report.limits_plot import judged_limits, limits_figure, place
+from benchrig.report.limits_plot import judged_limits, limits_figure, place, rows_worth_seeing
 from benchrig.report.plot_style import VERDICT_COLOURS, plot_style, svg_bytes
 from benchrig.report.sweep_plot import sweep_errors, sweep_figure
 from benchrig.report.trace_plot import trace_figure
@@ -238,3 +238,13 @@ def test_drawing_is_quick() -> None:
     svg_of(lambda: trace_figure(found, title="sleep"))
 
     assert time.process_time() - began_s < 3.0
+
+
+def test_too_many_rows_leave_what_is_far_from_its_limit() -> None:
+    """Of too many values those that did not pass and those nearest to a limit stay, in their order."""
+    far, near, above = (judged(value, low=3.2, high=3.4) for value in (3.30, 3.39, 3.45))
+    lost = judged(math.nan, low=3.2, high=3.4)
+    failed = judged(3.31, low=3.2, high=3.4, verdict=Verdict.FAIL)
+
+    assert rows_worth_seeing((far, near, failed, far, above, lost), most=4) == (near, failed, above, lost)
+    assert rows_worth_seeing((far, near), most=2) == (far, near)
