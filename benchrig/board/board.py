@@ -7,12 +7,11 @@ protocol error, never a value. Knows nothing of instruments.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from benchrig.board.modem_dialogue import dialogue
 from benchrig.errors import BoardProtocolError, BoardTimeout
-from benchrig.protocol.at_rules import AtRules
 from benchrig.protocol.console import field_number
 
 if TYPE_CHECKING:
@@ -63,10 +62,13 @@ class TemperatureAnswer:
 
 @dataclass(frozen=True)
 class FrameAnswer:
-    """A frame as announced on the console, and its bytes as handed to the modem (None: no line came)."""
+    """A frame as announced on the console, and its bytes as handed to the modem (None: no line came).
+
+    `celsius` is None where the board's frames carry no temperature of its own.
+    """
 
     reported_v: float
-    celsius: float
+    celsius: float | None
     port: int
     length: int
     raw: str
@@ -163,11 +165,18 @@ class Board:
         """
         if self.tap is None or self.reply is None:
             return None
-        rules = AtRules(hand_over=self.profile.modem_frame)
+        rules = replace(self.profile.modem_rules, hand_over=self.profile.modem_frame)
         lines, pieces = self.tap.lines_since(0), self.reply.pieces_since(0.0)
         late_s = _APART_WALL_S * self._clock.scale
         _, handed = dialogue(lines, pieces, rules=rules, end_s=self._clock.now_s(), late_s=late_s)
         return handed
+
+    def lost_on_modem_lines(self) -> str:
+        """What went by on the modem's lines unheard, in words; '' when nothing did, as far as anybody counts."""
+        lost = [f"{self.tap.lost_lines} lines"] if self.tap and self.tap.lost_lines else []
+        lost += [f"{count} bytes to the modem"] if self.tap and (count := self.tap.overruns) else []
+        lost += [f"{count} bytes of the modem"] if self.reply and (count := self.reply.lost_bytes) else []
+        return ", ".join(lost)
 
     def release_links(self) -> None:
         """Close every port to the board, so that no adapter feeds or loads it."""
@@ -185,14 +194,6 @@ class Board:
         if self.reply:
             self.reply.reopen()
 
-    def close_links(self) -> None:
-        """End listening for good; a second call does nothing."""
-        self.console.close()
-        if self.tap:
-            self.tap.close()
-        if self.reply:
-            self.reply.close()
-
     def _handed(self, question: str) -> FrameAnswer:
         mark = self.tap.mark() if self.tap else 0
         repeats = self.console.counts["repeats"]
@@ -204,7 +205,7 @@ class Board:
         handed = self._port_and_bytes(line) if line else None
         return FrameAnswer(
             reported_v=field_number(answer.fields, "millivolts") / 1000.0,
-            celsius=field_number(answer.fields, "celsius"),
+            celsius=None if self.profile.roles.temperature is None else field_number(answer.fields, "celsius"),
             port=_whole(answer.fields, "port"),
             length=_whole(answer.fields, "length"),
             raw=_raw(answer),

@@ -6,10 +6,10 @@ Owns the translation and nothing else.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from benchrig.judge.budget import Budget
-from benchrig.judge.uncertainty import SHAPES, Component
+from benchrig.judge.uncertainty import SHAPES, Component, reading_correlation
 from benchrig.records import Part
 
 if TYPE_CHECKING:
@@ -47,6 +47,28 @@ def _component(part: Part) -> Component:
         dof=math.inf if part.dof is None else part.dof,
         shape=shape,
     )
+
+
+class Stated(Protocol):
+    """A reading, as far as its uncertainty goes: what it is, and as much of its causes as is known."""
+
+    @property
+    def standard_uncertainty(self) -> float: ...
+    @property
+    def parts(self) -> tuple[Part, ...]: ...
+
+
+def difference_u(first: Stated, second: Stated) -> float:
+    """Standard uncertainty of `first` less `second`, both of one instrument on one range, in their unit (GUM 5.2.2).
+
+    What is the same error in both cancels in part; where no causes are known nothing does. Raises ValueError for parts
+    that are none.
+    """
+    one, other = components_of(first.parts), components_of(second.parts)
+    known = math.hypot(*(part.contribution for part in one)) * math.hypot(*(part.contribution for part in other))
+    covariance = reading_correlation(one, other) * known
+    whole = first.standard_uncertainty**2 + second.standard_uncertainty**2 - 2.0 * covariance
+    return math.sqrt(max(0.0, whole))
 
 
 def budget_of(parts: Iterable[Part], *, unit: str, value: float | None = None) -> Budget | None:

@@ -199,8 +199,3 @@ def _decimal_digits(counts: Whole) -> Whole:
         coded = coded + (rest % 10 << 4 * digit)
         rest = rest // 10
     return coded
-
-
-def no_change(counts: Whole, _: Truth) -> Whole:
-    """The rule of a right encoder."""
-    return counts

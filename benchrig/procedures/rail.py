@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from benchrig.judge.parts import difference_u
 from benchrig.procedures.repeated import Repeated, until_certain
 from benchrig.procedures.terminals import set_battery
 
@@ -64,8 +65,8 @@ def idle_current(on: OnBench) -> Reading:
 def load_step(idle: Reading, points: tuple[RailPoint, ...], *, nominal_v: float) -> LoadStep:
     """Current with the load on, less `idle`. Raises ValueError when no point has a current.
 
-    Both come from one instrument; its errors are taken as if they were independent, which is never too little. What
-    idle current changes from nominal to the volts of the point, at the same power, is one more cause (GUM 4.3.7).
+    Both come from one instrument, whose gain error they share. What idle current changes from nominal to the volts of
+    the point, at the same power, is one more cause (GUM 4.3.7).
     """
     point = next((one for one in points if one.current is not None), None)
     if point is None or point.current is None:
@@ -74,7 +75,7 @@ def load_step(idle: Reading, points: tuple[RailPoint, ...], *, nominal_v: float)
         )
     battery_v = point.battery.value
     moved_a = idle.value * (nominal_v / battery_v - 1.0)
-    read_u_a = math.hypot(point.current.standard_uncertainty, idle.standard_uncertainty)
+    read_u_a = difference_u(point.current, idle)
     return LoadStep(
         amperes=point.current.value - idle.value,
         standard_uncertainty=math.hypot(read_u_a, moved_a / math.sqrt(3.0)) if read_u_a > 0.0 else math.nan,

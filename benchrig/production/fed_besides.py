@@ -6,10 +6,10 @@ that is less than what the board takes asleep lifts no rail and turns no current
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from benchrig.errors import InstrumentUnfit
+from benchrig.judge.parts import difference_u
 from benchrig.procedures.rail_asleep import LIFTED
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def _lifted(floor: Reading, rail: RailAsleep, limit: Limit | None) -> str:
     if awake is None or asleep is None or (limit and limit.high is not None and floor.value > limit.high):
         return ""
     above_v = asleep.value - awake.value
-    allowed_v = LIFTED * awake.value + _SURE_U * math.hypot(awake.standard_uncertainty, asleep.standard_uncertainty)
+    allowed_v = LIFTED * awake.value + _SURE_U * difference_u(asleep, awake)
     if not above_v > allowed_v:
         return ""
     return (
