@@ -18,14 +18,17 @@ from benchrig.simulation.disturbances import DisturbedLine
 from benchrig.simulation.faults import SlotParts, apply_faults
 from benchrig.simulation.gateway import Gateway
 from benchrig.simulation.lorawan_crypto import warm_up
+from benchrig.simulation.mcu import Image
 from benchrig.simulation.memory import Memory
 from benchrig.simulation.meters import METER_MODELS, Input, PickedUp, ScanListMeter
 from benchrig.simulation.parts import (
     AirTraits,
+    Behaviour,
     Feed,
     GatewayTraits,
     LineTraits,
     MeterTraits,
+    PinTraits,
     RecorderTraits,
     SupplyTraits,
     toleranced,
@@ -42,6 +45,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from benchrig.simulation.instrument import Instrument
+    from benchrig.simulation.parts import BoardParts
     from benchrig.simulation.source import Source
 
 _Model = TypeVar("_Model")
@@ -232,10 +236,23 @@ class Bench:
             radio=radio,
             air=self._air,
             radio_rng=self._rng(f"radio {slot.name} {serial}"),
+            image=self._image(parts.board),
         )
         if slot.solar is not None:
             board.attach_charger(Charger(self._source(slot.solar)))
         return board
+
+    def _image(self, parts: BoardParts) -> Image | None:
+        """The image that runs; a fault of the modelled program can not be planted into it."""
+        elf, host = self._file.image, self._file.mcu_host
+        if elf is None or host is None:
+            return None
+        if (parts.behaviour, parts.pin) != (Behaviour(), PinTraits()):
+            raise BenchFileError(
+                "the fault is one of the modelled program, and this bench runs an image; build the image's own variants"
+                " (fixtures/firmware/hay-barn-probe/regression.h)"
+            )
+        return Image(elf, host)
 
     def _source(self, wire: Wire) -> Source:
         source = self._supplies[wire.instrument].outputs[wire.channel].source

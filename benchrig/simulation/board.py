@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchrig.simulation.battery_node import BatteryNode
 from benchrig.simulation.converter import StepDown
+from benchrig.simulation.emulated import EmulatedFirmware
 from benchrig.simulation.firmware import Firmware
 from benchrig.simulation.memory import Memory
 from benchrig.simulation.parts import BoardParts, ConsoleLine, Feed, Shunt
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from benchrig.simulation.bench_time import Agenda
     from benchrig.simulation.laws import Law
+    from benchrig.simulation.mcu import Image
     from benchrig.simulation.radio_air import Air
     from benchrig.simulation.radio_identity import RadioIdentity
     from benchrig.simulation.solar import Charger
@@ -52,7 +54,9 @@ class Board:
         radio: RadioIdentity,
         air: Air,
         radio_rng: random.Random,
+        image: Image | None = None,
     ) -> None:
+        """`image`: a program that its microcontroller really runs, instead of the model of one."""
         self._agenda = agenda
         self._parts = parts
         self._line = line
@@ -82,19 +86,38 @@ class Board:
         self._feed_a = 0.0
         self._is_up = False
         self._was_discharged = True
-        self._firmware = Firmware(
-            agenda,
-            parts=parts,
-            line=line,
-            memory=Memory(serial=serial, boots=rng.randrange(5, 40)),
-            senses=self,
-            console=Transmit(agenda, baud=BAUD, deliver=self._deliver_console),
-            modem=Transmit(agenda, baud=BAUD, deliver=self._deliver_modem),
-            radio_modem=self._modem,
-            air=air,
-            rng=rng,
-            current_changed=self.node.refresh,
-        )
+        memory = Memory(serial=serial, boots=rng.randrange(5, 40))
+        console = Transmit(agenda, baud=BAUD, deliver=self._deliver_console)
+        modem = Transmit(agenda, baud=BAUD, deliver=self._deliver_modem)
+        self._firmware: Firmware | EmulatedFirmware
+        if image is None:
+            self._firmware = Firmware(
+                agenda,
+                parts=parts,
+                line=line,
+                memory=memory,
+                senses=self,
+                console=console,
+                modem=modem,
+                radio_modem=self._modem,
+                air=air,
+                rng=rng,
+                current_changed=self.node.refresh,
+            )
+        else:
+            self._firmware = EmulatedFirmware(
+                agenda,
+                image=image,
+                parts=parts,
+                memory=memory,
+                senses=self,
+                console=console,
+                modem=modem,
+                radio_modem=self._modem,
+                air=air,
+                rng=rng,
+                current_changed=self.node.refresh,
+            )
         self.node.connect(self)
 
     # What the bench sees.
@@ -134,6 +157,11 @@ class Board:
         """One averaged conversion of the battery divider."""
         self.node.refresh()
         return self._sampler.convert()
+
+    def battery_input_v(self) -> float:
+        """Volts at the converter's input, behind the divider."""
+        self.node.refresh()
+        return self._sampler.input_voltage()
 
     def temperature_c(self) -> float:
         """Temperature of the board's sensor."""
@@ -236,6 +264,8 @@ class Board:
         if self._modem_port is not None:
             self._modem_port.send(data)
         self._modem.receive(data)
+        if isinstance(self._firmware, EmulatedFirmware):
+            self._firmware.modem_was_told()
 
     def _deliver_reply(self, data: bytes) -> None:
         if self._reply_port is not None:

@@ -29,6 +29,8 @@ _SOCKET = re.compile(r"TCPIP\d*::(?:127\.0\.0\.1|localhost)::(\d+)::SOCKET\Z", r
 _LISTEN = re.compile(r"(127\.0\.0\.1|localhost|0\.0\.0\.0):(\d{1,5})")
 _EUI = re.compile(r"[0-9A-Fa-f]{16}")
 LAST_PORT: Final = 65535
+SCALES: Final = (0.01, 100.0)
+"""Bench seconds in one wall second, as the runner accepts them, too."""
 DEFAULT_GATEWAY: Final = 0x02004842F0000001
 NEAREST_DB: Final = 75.0
 FURTHER_DB: Final = 12.0
@@ -117,6 +119,9 @@ class BenchFile:
     ambient_c: float = 21.0
     faults: tuple[str, ...] = field(default=())
     gateways: GatewayEntry | None = None
+    image: Path | None = None
+    mcu_host: Path | None = None
+    """A program that the boards' microcontrollers really run, and the program that runs it; None: the model."""
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
@@ -202,12 +207,30 @@ def read_bench_file(path: Path) -> BenchFile:
     return BenchFile(
         instruments=instruments,
         slots=slots,
-        scale=simulation.number("scale", 1.0),
+        scale=_scale(simulation),
         seed=simulation.integer("seed", 1),
         ambient_c=simulation.number("ambient_c", 21.0),
         faults=simulation.texts("faults"),
         gateways=_gateways(root.table("gateway"), simulation.table("air")) if "gateway" in root else None,
+        image=_beside(path, simulation, "image"),
+        mcu_host=_beside(path, simulation, "mcu_host"),
     )
+
+
+def _beside(path: Path, simulation: Table, key: str) -> Path | None:
+    """A path that starts in the folder of the bench file; None where it is not given."""
+    if key not in simulation:
+        return None
+    if not {"image", "mcu_host"} <= set(simulation.names()):
+        raise BenchFileError("[simulation] image and mcu_host go together: a program, and what runs it")
+    return path.parent / simulation.text(key)
+
+
+def _scale(simulation: Table) -> float:
+    scale = simulation.number("scale", 1.0)
+    if not SCALES[0] <= scale <= SCALES[1]:
+        raise BenchFileError(f"[simulation] scale {scale:g}: accepted: a number from {SCALES[0]:g} to {SCALES[1]:g}")
+    return scale
 
 
 def _parse(path: Path) -> dict[str, object]:
