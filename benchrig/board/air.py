@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol, TypeAlias, TypeVar
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from benchrig.board.air_price import AirDemand, AirPrice
     from benchrig.errors import BenchrigError
 
 T = TypeVar("T")
@@ -32,7 +33,10 @@ class AirLevel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirJoin:
-    """The board asked to join and was answered; `levels` the best first. `notes`: what it breaks in the region."""
+    """The board asked to join; `levels` the best first. `notes`: what it breaks in the region.
+
+    It was answered unless joins are left without an answer on purpose.
+    """
 
     at_s: float
     dev_nonce: int
@@ -41,6 +45,7 @@ class AirJoin:
     levels: tuple[AirLevel, ...]
     airtime_us: int
     notes: tuple[str, ...] = ()
+    answered: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +90,8 @@ class AirRefusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirDownlink:
-    """Given to a gateway (with its window) or to a broker (without). `item` is the number that `queue_downlink` gave.
+    """Given to a gateway (with its window, 0 for at once) or to a broker (without). `item` is the number that
+    `queue_downlink` gave.
 
     `number` is that of the order, by which its answer is told.
     """
@@ -142,8 +148,16 @@ class AirPath(Protocol):
         """Which way it is, for sentences."""
 
     @property
+    def device_eui(self) -> int:
+        """The board's identity on the air, as the bench knows it."""
+
+    @property
     def can_join(self) -> bool:
         """Whether joins are answered here; a network behind a broker answers them itself."""
+
+    @property
+    def can_time(self) -> bool:
+        """Whether it can be said in which window an answer goes down, or that it goes at once."""
 
     @property
     def can_repeat(self) -> bool:
@@ -164,6 +178,12 @@ class AirPath(Protocol):
     def wait_for_join(self, timeout_s: float, *, since: int) -> AirJoin:
         """The first join behind a mark whose answer a gateway took; it may have come already."""
 
+    def answer_joins(self, *, answer: bool) -> None:
+        """Whether joins are answered from now on, or heard and left alone. Raises ConfigError where none can say."""
+
+    def wait_for_request(self, timeout_s: float, *, since: int, number: int = 1) -> AirJoin:
+        """The join-request of this number behind a mark, answered or not; it may have come already."""
+
     def wait_for_uplink(
         self, timeout_s: float, *, since: int, counter: int | None = None, port: int | None = None
     ) -> AirUplink:
@@ -175,8 +195,17 @@ class AirPath(Protocol):
     def repeat_downlink(self, item: int) -> None:
         """Sends the frame of an item once more, byte for byte, after the next uplink. Raises ConfigError."""
 
+    def answer_from(self, window: int) -> None:
+        """From now on answers go down in this receive window or a later one. Raises ConfigError where none can say."""
+
+    def send_unasked(self, payload: bytes, *, port: int) -> int:
+        """Sends down at once, though the board has not spoken; the number of the item. Raises ConfigError."""
+
     def wait_for_downlink(self, item: int, timeout_s: float, *, since: int) -> AirDownlink:
         """The order that took an item to the board, once a gateway (or the broker) has taken it."""
+
+    def price(self, demand: AirDemand) -> AirPrice | None:
+        """What a run costs, on top of what was spent before; None where others keep that. Raises ConfigError."""
 
     def close(self) -> None:
         """Stop listening; a second call does nothing."""
@@ -254,7 +283,8 @@ def describe(event: AirEvent) -> str:
     """An event in one line, for the record."""
     match event:
         case AirJoin():
-            text = f"join nonce {event.dev_nonce}, address {event.dev_addr:08X}, {event.airtime_us / 1e3:g} ms"
+            answer = f"address {event.dev_addr:08X}" if event.answered else "left without an answer"
+            text = f"join nonce {event.dev_nonce}, {answer}, {event.airtime_us / 1e3:g} ms"
         case AirUplink():
             payload = "no payload" if event.payload is None else event.payload.hex()
             text = f"uplink {event.counter} port {event.port}: {payload}"
@@ -263,7 +293,7 @@ def describe(event: AirEvent) -> str:
         case AirRefusal():
             text = f"refused: {event.why}: {event.detail}"
         case AirDownlink():
-            window = "" if event.window is None else f" in window {event.window}"
+            window = {None: "", 0: " at once"}.get(event.window, f" in window {event.window}")
             text = f"downlink order {event.number}{window}{_item(event.item)}"
         case DownlinkTaken():
             text = f"downlink order {event.number} taken{_item(event.item)}"

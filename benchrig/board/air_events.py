@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from benchrig.protocol.network_events import NetworkEvent
 
-BY_JOIN = frozenset((Why.WRONG_KEY, Why.NONCE_REUSED))
+BY_JOIN = frozenset((Why.WRONG_KEY, Why.WRONG_IDENTITY, Why.NONCE_REUSED))
 """Refusals of a join-request that are the board's own fault."""
 
 BY_BOARD = BY_JOIN | {Why.BAD_MIC, Why.REPLAY, Why.GAP, Why.COUNTER_REUSED}
@@ -90,6 +90,7 @@ def _join(event: Joined) -> AirJoin:
         levels=_levels(event.receptions),
         airtime_us=event.airtime_us,
         notes=event.notes,
+        answered=event.answered,
     )
 
 

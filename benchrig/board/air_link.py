@@ -18,15 +18,16 @@ from benchrig.board.air import (
     AirLog,
     AirRefusal,
     AirUplink,
-    DownlinkRefused,
     DownlinkSettled,
     DownlinkTaken,
     describe,
-    level_text,
 )
-from benchrig.board.air_events import BY_BOARD, BY_JOIN, as_told
-from benchrig.errors import BenchrigError, BoardProtocolError, BoardTimeout, ConfigError, GatewayError
+from benchrig.board.air_events import as_told
+from benchrig.board.air_finds import find_downlink, find_join, find_request, find_settled, find_uplink
+from benchrig.board.air_price import AirPrice, planned_frames
+from benchrig.errors import BenchrigError, BoardTimeout, ConfigError, GatewayError
 from benchrig.protocol.airtime import Price
+from benchrig.protocol.airtime_plan import price_plan
 from benchrig.protocol.bench_network import BenchNetwork
 from benchrig.protocol.lorawan_frame import eui_text
 from benchrig.protocol.network_events import (
@@ -41,8 +42,10 @@ from benchrig.protocol.network_windows import NetworkSettings
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from benchrig.board.air_price import AirDemand
     from benchrig.board.air_state import AirState
     from benchrig.clock import Clock
+    from benchrig.protocol.airtime_plan import PlanPrice
     from benchrig.protocol.network_events import NetworkEvent
     from benchrig.protocol.region import Region
     from benchrig.protocol.secret_key import Key
@@ -75,6 +78,7 @@ class AirLink:
     """
 
     can_join = True
+    can_time = True
     can_repeat = True
 
     def __init__(
@@ -108,6 +112,11 @@ class AirLink:
     def name(self) -> str:
         """The board's identity, and where its gateways speak to."""
         return f"board {eui_text(self._network.device.dev_eui)} by gateways at {self._socket.where}"
+
+    @property
+    def device_eui(self) -> int:
+        """The board's identity on the air."""
+        return self._network.device.dev_eui
 
     def close(self) -> None:
         """Stop, and keep what was learnt; a second call does nothing. Raises RecordError."""
@@ -147,17 +156,17 @@ class AirLink:
         Raises GatewayError for gateways that are silent or do not take the answer, BoardProtocolError for a key or
         nonce of the board, BoardTimeout when it asks for none.
         """
+        return self._wait(lambda events: find_join(events, path=self.name), "join-request", timeout_s, since)
 
-        def find(events: Sequence[AirEvent]) -> AirJoin | None:
-            for place, event in enumerate(events):
-                _charge(event, BY_JOIN, "a join was awaited")
-                if isinstance(event, AirJoin) and (answer := _answer_to(events[place + 1 :])):
-                    if isinstance(answer, DownlinkRefused):
-                        raise GatewayError(f"{self.name}: the answer to the join was not sent: {answer.reason}")
-                    return event
-            return None
+    def answer_joins(self, *, answer: bool) -> None:
+        """Whether joins are answered from now on, or heard and left alone."""
+        with self._turn:
+            self._network.answers_joins = answer
 
-        return self._wait(find, "join-request", timeout_s, since)
+    def wait_for_request(self, timeout_s: float, *, since: int, number: int = 1) -> AirJoin:
+        """The join-request of this number behind a mark, answered or not. Raises as `wait_for_join`."""
+        what = f"join-request {number}"
+        return self._wait(lambda events: find_request(events, number=number), what, timeout_s, since)
 
     def wait_for_uplink(
         self, timeout_s: float, *, since: int, counter: int | None = None, port: int | None = None
@@ -167,16 +176,8 @@ class AirLink:
         Raises GatewayError for silent gateways, BoardProtocolError for a frame of the board that breaks the
         protocol, BoardTimeout when none comes.
         """
-
-        def find(events: Sequence[AirEvent]) -> AirUplink | None:
-            for event in events:
-                if isinstance(event, AirUplink) and counter in (None, event.counter) and port in (None, event.port):
-                    return event
-                _charge(event, BY_BOARD, "an uplink was awaited")
-            return None
-
         what = "uplink" + (f" {counter}" if counter is not None else "") + (f" on port {port}" if port else "")
-        return self._wait(find, what, timeout_s, since)
+        return self._wait(lambda events: find_uplink(events, counter=counter, port=port), what, timeout_s, since)
 
     def queue_downlink(self, payload: bytes, *, port: int, confirmed: bool = False) -> int:
         """Goes down after the next uplink; the number of the item. Raises ConfigError for what cannot be sent."""
@@ -197,32 +198,60 @@ class AirLink:
         except ValueError as wrong:
             raise ConfigError(f"{self.name}: no frame to repeat: {wrong}; wait for the downlink first") from wrong
 
+    def answer_from(self, window: int) -> None:
+        """From now on answers go down in this receive window of the board or a later one. Raises ConfigError."""
+        try:
+            with self._turn:
+                self._network.answer_from(window)
+        except ValueError as wrong:
+            raise ConfigError(
+                f"{self.name}: answers cannot be held back: {wrong}; correct the board profile"
+            ) from wrong
+
+    def send_unasked(self, payload: bytes, *, port: int) -> int:
+        """Sends down at once, though the board has not spoken; the number of the item. Raises ConfigError."""
+        try:
+            with self._turn:
+                self._network.reach(self._reachable())
+                item, events = self._network.send_unasked(payload, port=port, at_s=self._clock.now_s())
+                self._deal(events)
+        except ValueError as wrong:
+            raise ConfigError(f"{self.name}: nothing can be sent unasked: {wrong}; see the board profile") from wrong
+        return item
+
     def wait_for_downlink(self, item: int, timeout_s: float, *, since: int) -> AirDownlink:
         """The order that took an item to the board, once a gateway has taken it.
 
         Raises GatewayError when the order was refused or gateways are silent, BoardTimeout when no uplink gave an
         occasion.
         """
-
-        def find(events: Sequence[AirEvent]) -> AirDownlink | None:
-            taken = {event.number for event in events if isinstance(event, DownlinkTaken)}
-            for event in events:
-                if isinstance(event, AirDownlink) and event.item == item and event.number in taken:
-                    return event
-            for event in events:
-                if isinstance(event, DownlinkRefused) and event.item == item:
-                    raise GatewayError(f"{self.name}: downlink {item} was not sent: {event.reason}; send it again")
-            return None
-
-        return self._wait(find, f"uplink that gives an occasion for downlink {item}", timeout_s, since)
+        what = f"uplink that gives an occasion for downlink {item}"
+        return self._wait(lambda events: find_downlink(events, item=item, path=self.name), what, timeout_s, since)
 
     def wait_for_settled(self, item: int, timeout_s: float, *, since: int) -> DownlinkSettled:
         """How a confirmed downlink ended. Raises as `wait_for_uplink`."""
+        what = f"acknowledgement of downlink {item}"
+        return self._wait(lambda events: find_settled(events, item=item), what, timeout_s, since)
 
-        def find(events: Sequence[AirEvent]) -> DownlinkSettled | None:
-            return next((one for one in events if isinstance(one, DownlinkSettled) and one.item == item), None)
+    def price(self, demand: AirDemand) -> AirPrice:
+        """What a run costs board and gateways, on top of what earlier runs spent. Raises ConfigError."""
+        try:
+            with self._turn:
+                return AirPrice(self._priced(demand), self._priced(demand.at_most))
+        except ValueError as wrong:
+            raise ConfigError(f"{self.name}: its frames have no price: {wrong}; see transmit in the profile") from wrong
 
-        return self._wait(find, f"acknowledgement of downlink {item}", timeout_s, since)
+    def _priced(self, demand: AirDemand) -> PlanPrice:
+        network, board, joins = self._network, self._state.board, self._state.joins
+        gateways = network.budget or self._state.gateways
+        rising = joins.device.nonces == "rising"
+        return price_plan(
+            planned_frames(demand, network.region, board=board.transmitter, gateway=gateways.transmitter),
+            budgets={board.transmitter: board, gateways.transmitter: gateways},
+            at_s=self._utc_s(self._clock.now_s()),
+            joins=demand.requests,
+            nonces_used=max(joins.dev_nonces, default=-1) + 1 if rising else len(joins.dev_nonces),
+        )
 
     def _wait(self, find: Callable[[Sequence[AirEvent]], T | None], what: str, timeout_s: float, since: int) -> T:
         found = self._log.wait(find, since=since, timeout_s=self._clock.wall_timeout_s(timeout_s))
@@ -284,6 +313,7 @@ class AirLink:
 
     def _hear(self, arrived: Arrived | None) -> tuple[NetworkEvent, ...]:
         network, now_s = self._network, self._clock.now_s()
+        network.reach(self._reachable())
         if arrived is None:
             return network.advance(now_s)
         at_s, heard = self._clock.from_wall_s(arrived.wall_s), arrived.heard
@@ -296,6 +326,11 @@ class AirLink:
         if heard.answer is not None:
             events += self._answered(heard.answer.order, heard.answer.error)
         return (*events, *network.advance(now_s))
+
+    def _reachable(self) -> frozenset[int]:
+        """Gateways that opened a way down and were heard of late; a plug that was pulled leaves its way behind."""
+        since_s, heard_s = time.monotonic() - SILENT_WALL_S, self._socket.last_wall_s
+        return frozenset(one for one in self._socket.gateways if heard_s.get(one, 0.0) >= since_s)
 
     def _answered(self, number: int, error: str) -> tuple[NetworkEvent, ...]:
         order = self._orders.pop(number, None)
@@ -354,24 +389,3 @@ def _network(region: Region, state: AirState, settings: NetworkSettings) -> Benc
         return BenchNetwork(region, joins=state.joins, settings=settings, budget=state.gateways)
     except ValueError as wrong:
         raise ConfigError(f"the bench's own network: {wrong}; correct [gateway] in the bench file") from wrong
-
-
-def _answer_to(events: Sequence[AirEvent]) -> DownlinkTaken | DownlinkRefused | None:
-    """What became of the answer to a join, by the events behind it: an order without counter and item."""
-    orders: set[int] = set()
-    for event in events:
-        if isinstance(event, AirDownlink) and event.counter is None:
-            orders.add(event.number)
-        if isinstance(event, DownlinkTaken) and event.number in orders:
-            return event
-        if isinstance(event, DownlinkRefused) and event.item is None:
-            return event
-    return None
-
-
-def _charge(event: AirEvent, reasons: frozenset[Why], awaited: str) -> None:
-    """Raise BoardProtocolError for a frame by which the board broke its protocol."""
-    if isinstance(event, AirRefusal) and event.why in reasons:
-        levels = level_text(event.levels)
-        heard = f" ({levels})" if levels else ""
-        raise BoardProtocolError(f"{awaited} and refused: {event.why}: {event.detail}{heard}")

@@ -23,18 +23,24 @@ from benchrig.board.air import (
     DownlinkTaken,
     describe,
 )
+from benchrig.board.air_price import FRAME_BYTES
 from benchrig.errors import BoardTimeout, BrokerError, ConfigError
-from benchrig.protocol.broker_json import topic_for
+from benchrig.judge.radio_timing import RadioSettings, time_on_air_s
+from benchrig.protocol.broker_json import RATE, topic_for
 from benchrig.protocol.lorawan_frame import eui_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from benchrig.board.air_price import AirDemand, AirPrice
     from benchrig.clock import Clock
     from benchrig.protocol.broker_json import BrokerUplink, DownlinkTemplate, UplinkMap
     from benchrig.wires.mqtt import BrokerClient, BrokerMessage
 
 RETAINED, FOREIGN, UNUSABLE, COUNTER_REUSED = "retained", "foreign board", "unusable message", "counter used twice"
+_OWN = "the network decides by itself when it sends; leave that to a bench with a [gateway] of its own"
+_NO_JOINS = "the network answers them by itself; leave that to a bench with a [gateway] of its own"
+_CONNECT_WALL_S = 10.0
 _PUBLISH_S = 5.0
 _PATIENCE_S = 0.25
 """How long a message may be under way after a wait has ended, in wall seconds; own choice."""
@@ -44,6 +50,7 @@ class BrokerLink:
     """One board behind a broker. The client lives on when this is closed. Waits take bench seconds."""
 
     can_join = False
+    can_time = False
     can_repeat = False
 
     def __init__(
@@ -75,13 +82,19 @@ class BrokerLink:
         """The board's identity, and which broker tells of it."""
         return f"board {eui_text(self._device_eui)} by broker {self._client.address.where}"
 
+    @property
+    def device_eui(self) -> int:
+        """The board's identity on the air."""
+        return self._device_eui
+
     def close(self) -> None:
         """Nothing to end; the client is its owner's."""
 
     # ---- what a check asks
 
     def wait_until_open(self) -> None:
-        """At once: the client was up before this was made."""
+        """Until the broker is connected and its topic is read, at once where it is. Raises BrokerError when not."""
+        self._client.wait_until_up(_CONNECT_WALL_S)
 
     def mark(self) -> int:
         """A place in the log: behind all that was told until now."""
@@ -103,6 +116,15 @@ class BrokerLink:
             f"{self.name}: joins are answered by the network itself, and it tells nothing of them; leave the check of "
             "the join to a bench with a [gateway] of its own"
         )
+
+    def answer_joins(self, *, answer: bool) -> None:
+        """Raises ConfigError: the network answers joins."""
+        raise ConfigError(f"{self.name}: joins cannot be {'answered' if answer else 'left alone'}: {_NO_JOINS}")
+
+    def wait_for_request(self, timeout_s: float, *, since: int, number: int = 1) -> AirJoin:
+        """Raises ConfigError: a broker tells of no joins."""
+        del timeout_s, since, number
+        raise ConfigError(f"{self.name}: a join-request cannot be awaited: {_NO_JOINS}")
 
     def wait_for_uplink(
         self, timeout_s: float, *, since: int, counter: int | None = None, port: int | None = None
@@ -146,6 +168,14 @@ class BrokerLink:
             "bench with a [gateway] of its own"
         )
 
+    def answer_from(self, window: int) -> None:
+        """Raises ConfigError: the network chooses its windows."""
+        raise ConfigError(f"{self.name}: window {window} cannot be asked for: {_OWN}")
+
+    def send_unasked(self, payload: bytes, *, port: int) -> int:
+        """Raises ConfigError: a network sends to a board of class A only after it spoke."""
+        raise ConfigError(f"{self.name}: {len(payload)} bytes to port {port} cannot be sent unasked: {_OWN}")
+
     def wait_for_downlink(self, item: int, timeout_s: float, *, since: int) -> AirDownlink:
         """The order of an item: the broker took it, or `queue_downlink` had raised. When it goes out nobody tells."""
         del since, timeout_s
@@ -155,6 +185,11 @@ class BrokerLink:
             if isinstance(event, AirDownlink) and event.item == item and event.number in taken:
                 return event
         raise ConfigError(f"{self.name}: downlink {item} was never given; queue_downlink returns the numbers")
+
+    def price(self, demand: AirDemand) -> AirPrice | None:
+        """None: the network keeps airtime and nonces."""
+        del demand
+        return None
 
     # ---- what the broker tells
 
@@ -199,6 +234,7 @@ class BrokerLink:
             port=told.port,
             payload=told.payload,
             levels=_levels(told),
+            airtime_us=_airtime_us(told),
             missed=0 if last is None or restarted else told.counter - last - 1,
             told_time=told.time,
             notes=(f"counter {told.counter} after {last}: joined anew, or counts anew",) if restarted else (),
@@ -228,6 +264,15 @@ def _refusal(at_s: float, why: str, detail: str, *, by_board: bool = False) -> A
 
 
 def _levels(told: BrokerUplink) -> tuple[AirLevel, ...]:
-    if told.rssi_dbm is None and told.snr_db is None:
+    if told.rssi_dbm is None and told.snr_db is None and not told.rate:
         return ()
-    return (AirLevel(gateway="", rssi_dbm=told.rssi_dbm, snr_db=told.snr_db),)
+    return (AirLevel(gateway="", rssi_dbm=told.rssi_dbm, snr_db=told.snr_db, rate=told.rate),)
+
+
+def _airtime_us(told: BrokerUplink) -> int | None:
+    """By the formula, for a frame without options; None where the network tells no data rate."""
+    rate = RATE.fullmatch(told.rate)
+    if rate is None:
+        return None
+    settings = RadioSettings(int(rate[1]), bandwidth_hz=int(rate[2]) * 1000)
+    return round(time_on_air_s(settings, phy_payload_bytes=len(told.payload) + FRAME_BYTES) * 1e6)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchrig.board_run import Found
 from benchrig.errors import AirError
 from benchrig.procedures.air import join_once
 from benchrig.records import Verdict
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from benchrig.board.air import AirJoin, AirPath
@@ -64,21 +64,62 @@ def find_air(run: BoardRun, measure: Check) -> Air | None:
     return Air(on.air, on.profile.air)
 
 
-def join(run: BoardRun, measure: Check, air: Air) -> Joining | None:
-    """Join, with as many tries as are planned; None, with the check failed, for a board that never hears the answer.
+def judge_window(
+    measure: Check, path: AirPath, what: str, *, window: int, sent_in: int | None, seen: str | None = None
+) -> None:
+    """Whether something went down in the window that was planned; a broker does not tell it.
 
-    Raises AirError when the air swallows some of the requests and so proves nothing, and whatever `join_once` raises.
+    A bench that was too late for the first window proves nothing of it, and says nothing against the board.
+    """
+    if sent_in is None:
+        measure.not_proven(f"in which receive window {what} went down: {path.name} does not tell")
+        return
+    measure.fact(
+        f"window of {what}",
+        expected=f"receive window {window}",
+        seen=seen or f"receive window {sent_in}",
+        holds=True if sent_in == window else None,
+        why="" if sent_in == window else f"the order came too late for window {window}",
+        next_action="look at what delays the bench: its computer, its network",
+    )
+
+
+def join(run: BoardRun, measure: Check, air: Air, *, window: int = 1) -> Joining | None:
+    """Join, answered in this receive window, with as many tries as are planned.
+
+    None, with the check failed, for a board that never hears the answer. Raises AirError when the air swallows some of
+    the requests and so proves nothing, and whatever `join_once` raises.
     """
     tries: list[JoinTry] = []
     while len(tries) < air.plan.tries:
-        tries.append(join_once(run.on_bench, air.path, air.plan))
+        tries.append(join_once(run.on_bench, air.path, air.plan, window=window))
         last = tries[-1]
         if last.accepted and last.join is not None:
             run.found[JOINED] = Found(1.0, 0.0, "1")
             _tell_tries(measure, tries)
             return Joining(last, last.join, len(tries))
+    run.found.pop(JOINED, None)  # what session it has now, nobody knows
     _judge_failed(measure, air, tries)
     return None
+
+
+def _joins_by_its_word(run: BoardRun, measure: Check, air: Air) -> bool:
+    said = ""
+    for _ in range(air.plan.tries):
+        one = join_once(run.on_bench, air.path, air.plan)
+        said = one.said
+        if one.accepted:
+            run.found[JOINED] = Found(1.0, 0.0, "1")
+            return True
+    measure.fact(
+        "joins",
+        expected=f"a board that says one of: {', '.join(air.plan.joined_words)}",
+        seen=f"{said!r} after {air.plan.tries} tries",
+        holds=False,
+        next_action="ask the network what it saw: no request, another key, a used nonce, or an answer not heard",
+    )
+    measure.end_by(Verdict.FAIL, "the board did not join")
+    return False
 
 
 def _judge_failed(measure: Check, air: Air, tries: list[JoinTry]) -> None:
@@ -110,9 +151,14 @@ def _tell_tries(measure: Check, tries: list[JoinTry]) -> None:
 
 
 def must_be_joined(run: BoardRun, measure: Check, air: Air) -> bool:
-    """Whether the board has a session; where no check has asked it to join yet, it is asked now."""
-    if JOINED in run.found or not air.path.can_join:
+    """Whether the board has a session; where no check has asked it to join yet, it is asked now.
+
+    Behind a broker nobody sees its requests: there its own word counts.
+    """
+    if JOINED in run.found:
         return True
+    if not air.path.can_join:
+        return _joins_by_its_word(run, measure, air)
     if "join" in run.checks:
         measure.end_by(Verdict.NOT_RUN, "the board did not join", next_action="see the check join")
         return False

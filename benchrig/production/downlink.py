@@ -1,6 +1,7 @@
 """A pin switched from afar: on by one downlink, off by the next, and never by a frame that the board had before.
 
-Owns what is judged of it. The meter at the pin sees what the board did, whatever its console says.
+Owns what is judged of these. What must be ignored is in `ignored_downlinks`. The meter at the pin sees what the board
+did, whatever its console says.
 """
 
 from __future__ import annotations
@@ -9,23 +10,22 @@ from typing import TYPE_CHECKING
 
 from benchrig.procedures.air import repeat_frame, switch_pin, times_switched
 from benchrig.procedures.power import ready
-from benchrig.production.air_ways import Air, find_air, must_be_joined
+from benchrig.production.air_ways import find_air, judge_window, must_be_joined
+from benchrig.production.ignored_downlinks import PinOnAir, judge_after_reset, judge_unasked, judge_unknown
 from benchrig.records import Verdict
 
 if TYPE_CHECKING:
-    from benchrig.bench.meter import Meter
     from benchrig.board.air_table import PinPlan
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
     from benchrig.procedures.air import PinTry
 
-_FIRST_WINDOW = 1
 _SWITCH = "look at the port and the bytes that the firmware takes as a command, and at the output with its wiring"
 _REPEATED = "a frame that was heard before must be dropped by its counter: look at how the modem keeps it"
 
 
 def check_downlink(run: BoardRun, measure: Check) -> None:
-    """On, off, and the first frame once more."""
+    """On, off, what must be ignored, the first frame once more, and a power cut."""
     air = find_air(run, measure)
     if air is None:
         return
@@ -40,41 +40,34 @@ def check_downlink(run: BoardRun, measure: Check) -> None:
         return
     ready(run.on_bench)
     if must_be_joined(run, measure, air):
-        _switch(run, measure, air, pin, meter)
+        _switch(measure, PinOnAir(run.on_bench, *air, pin, meter))
 
 
-def _switch(run: BoardRun, measure: Check, air: Air, pin: PinPlan, meter: Meter) -> None:
-    on = run.on_bench
-    before = times_switched(on)
-    went_on = switch_pin(on, *air, pin, meter, to_on=True)
-    _judge_window(measure, air, went_on[-1], command="on")
-    _judge_volts(measure, pin, went_on, to_on=True)
-    went_off = switch_pin(on, *air, pin, meter, to_on=False)
-    _judge_volts(measure, pin, went_off, to_on=False)
-    if air.path.can_repeat:
-        _judge_repeated(run, measure, air, pin, meter, item=went_on[-1].item)
-    else:
-        measure.not_proven(
-            "that a repeated frame switches nothing: a network behind a broker repeats none",
-            next_action="give the bench a gateway of its own",
-        )
-    if before is not None:
-        _judge_count(measure, (times_switched(on) or 0) - before)
-
-
-def _judge_window(measure: Check, air: Air, one: PinTry, *, command: str) -> None:
-    """Which window the order was for; a broker does not tell it."""
-    if one.order.window is None:
-        measure.not_proven(f"in which receive window '{command}' went down: {air.path.name} does not tell")
+def _switch(measure: Check, what: PinOnAir) -> None:
+    before = times_switched(what.on)
+    went_on = _judge_switched(measure, what, to_on=True)
+    obeys = what.pin.is_on(went_on[-1].volts.value)
+    if obeys:
+        judge_unknown(measure, what, is_on=True)
+    _judge_switched(measure, what, to_on=False)
+    if not obeys:  # a pin that nothing switches shows nothing of what must not switch it
         return
-    measure.fact(
-        f"window of '{command}'",
-        expected=f"receive window {_FIRST_WINDOW}",
-        seen=f"receive window {one.order.window}, {one.order.rate}",
-        holds=True if one.order.window == _FIRST_WINDOW else None,
-        why="" if one.order.window == _FIRST_WINDOW else "the order came too late for the first window",
-        next_action="look at what delays the bench: its computer, its network",
-    )
+    judge_unknown(measure, what, is_on=False)
+    _judge_repeated(measure, what, item=went_on[-1].item)
+    judge_unasked(measure, what)
+    if before is not None:
+        _judge_count(measure, (times_switched(what.on) or 0) - before)
+    judge_after_reset(measure, what)
+
+
+def _judge_switched(measure: Check, what: PinOnAir, *, to_on: bool) -> list[PinTry]:
+    window = what.plan.windows[0 if to_on else 1]
+    tries = switch_pin(*what, to_on=to_on, window=window)
+    order = tries[-1].order
+    seen = None if order.window is None else f"receive window {order.window}, {order.rate}"
+    judge_window(measure, what.path, "'on'" if to_on else "'off'", window=window, sent_in=order.window, seen=seen)
+    _judge_volts(measure, what.pin, tries, to_on=to_on)
+    return tries
 
 
 def _judge_volts(measure: Check, pin: PinPlan, tries: list[PinTry], *, to_on: bool) -> None:
@@ -95,9 +88,15 @@ def _judge_volts(measure: Check, pin: PinPlan, tries: list[PinTry], *, to_on: bo
         )
 
 
-def _judge_repeated(run: BoardRun, measure: Check, air: Air, pin: PinPlan, meter: Meter, *, item: int) -> None:
-    again = repeat_frame(run.on_bench, *air, pin, meter, item=item)
-    is_on = pin.is_on(again.volts.value)
+def _judge_repeated(measure: Check, what: PinOnAir, *, item: int) -> None:
+    if not what.path.can_repeat:
+        measure.not_proven(
+            "that a repeated frame switches nothing: a network behind a broker repeats none",
+            next_action="give the bench a gateway of its own",
+        )
+        return
+    again = repeat_frame(*what, item=item)
+    is_on = what.pin.is_on(again.volts.value)
     measure.fact(
         "a repeated frame switches nothing",
         expected="the pin stays off",

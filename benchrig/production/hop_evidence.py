@@ -104,9 +104,7 @@ def seen_of(
         watched=watched_hops(on, air),
         terminals=Volts(value_v=point.terminals.value, expanded_u_v=expanded_u_v),
         counts=point.battery.counts,
-        console=Announced(
-            battery_v=frame.reported_v, celsius=frame.celsius, port=frame.port, length=frame.length or None
-        ),
+        console=Announced(battery_v=frame.reported_v, celsius=frame.celsius, port=frame.port, length=frame.length),
         uart=uart,
         answer=_answer(on, one, until_s),
         air=heard if air.can_join else None,
@@ -122,7 +120,7 @@ def carried(profile: BoardProfile, payload: bytes, *, port: int | None) -> Carri
     numbers = {name: value.value for name, value in found.values.items()}
     said = Said(
         battery_v=numbers.get(profile.roles.battery),
-        celsius=numbers.get(profile.roles.temperature),
+        celsius=None if profile.roles.temperature is None else numbers.get(profile.roles.temperature),
         problems=(*found.problems, *wrong),
     )
     return Carried(port=port, payload=payload, said=said)

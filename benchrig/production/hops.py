@@ -16,6 +16,7 @@ from benchrig.judge.hops import Hop, Same, compare_hops, hop_lines
 from benchrig.payload.moved_bytes import moved_bytes
 from benchrig.procedures.air import uplink_once
 from benchrig.procedures.power import power_cycle, ready
+from benchrig.production.air_facts import judge_confirmed, judge_identity
 from benchrig.production.air_levels import judge_levels
 from benchrig.production.air_ways import find_air, must_be_joined
 from benchrig.production.hop_evidence import hop_rules, match_uplinks, seen_of, watched_hops
@@ -85,6 +86,8 @@ def check_uplink_hops(run: BoardRun, measure: Check) -> None:
     followed = _follow(run.on_bench, air, uplinks)
     _tell(measure, air, followed, mark)
     _judge_order(measure, air, followed)
+    judge_identity(run, measure, air)
+    judge_confirmed(measure, air, uplinks.heard)
     _judge_hops(run.on_bench, air, measure, followed)
     judge_levels(run, measure, uplinks.heard)
     _judge_lost(measure, air, followed)
@@ -120,7 +123,7 @@ def _send(on: OnBench, air: Air, uplinks: _Uplinks, *, name: str, voltage_v: flo
 def _follow(on: OnBench, air: Air, uplinks: _Uplinks) -> _Followed:
     tries, heard = uplinks.tries, uplinks.heard
     matching = match_uplinks(tries, heard, within_s=2.0 * air.plan.uplink_s)
-    ends_s = [*(one.asked_s for one in tries[1:]), math.inf]
+    ends_s = [*(one.asked_s for one in tries), math.inf][1:]  # of none, when the first frame was refused
     seen = tuple(
         seen_of(on, air.path, one, _at(heard, matching.heard_of(place)), until_s=end_s)
         for place, (one, end_s) in enumerate(zip(tries, ends_s, strict=True))

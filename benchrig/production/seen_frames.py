@@ -74,10 +74,10 @@ def console_values(profile: BoardProfile, point: SweepPoint, said: Values, *, ba
 
 def is_near(profile: BoardProfile, frame: SeenFrame, probe: str) -> bool:
     """Whether a probe's bytes are a word, or a temperature near the board's own."""
-    value = frame.said.get(probe)
+    value, own_c = frame.said.get(probe), frame.point.frame.celsius
     if value is None or isinstance(value, str):
         return value is not None
-    return abs(value - frame.point.frame.celsius) <= probe_margin_c(profile)
+    return own_c is not None and abs(value - own_c) <= probe_margin_c(profile)
 
 
 def probe_margin_c(profile: BoardProfile) -> float:

@@ -47,6 +47,7 @@ class _Last:
     frame: DataFrame
     data: bytes
     commands: tuple[MacCommand, ...]
+    receptions: tuple[Reception, ...]
     attempts: int = 1
     answer: Filled | None = None
 
@@ -71,6 +72,8 @@ class BenchNetwork:
         self._last: _Last | None = None
         self._sent: OrderedDict[int, Filled] = OrderedDict()
         self._again: deque[Filled] = deque()
+        self.answers_joins = True
+        """False: joins are heard and left without an answer, as by a gateway that cannot send."""
 
     @property
     def device(self) -> Device:
@@ -115,6 +118,29 @@ class BenchNetwork:
     def send_command(self, command: DownlinkCommand) -> None:
         """Queues a MAC command for the options of the next downlink. Raises ValueError for one that moves windows."""
         self._queue.add_command(command)
+
+    def send_unasked(self, payload: bytes, *, port: int, at_s: float) -> tuple[int, tuple[NetworkEvent, ...]]:
+        """Sends a frame now, though the board did not speak: one of class A must not hear it. Its item, and the events.
+
+        Raises ValueError for a port or length that cannot be, and before the first uplink of a session.
+        """
+        last = self._last
+        if last is None:
+            raise ValueError("nothing was heard of the board yet; wait for an uplink first")
+        filled = self._queue.past_the_queue(self.joins.running, payload, port=port, next_counter=self.joins.next_down)
+        assert filled.item is not None
+        event = self._sender.order_at_once(last.receptions, filled.data, at_s=at_s, filled=filled)
+        return filled.item.number, (event,)
+
+    def answer_from(self, window: int) -> None:
+        """From now on answers go down in this window or a later one. Raises ValueError for a window that is none."""
+        if window not in (1, 2):
+            raise ValueError(f"window {window!r}; accepted: 1 or 2")
+        self._sender.first_window = window
+
+    def reach(self, gateways: frozenset[int]) -> None:
+        """Which gateways have a way down now."""
+        self._sender.reachable = gateways
 
     # ---- what gateways bring
 
@@ -195,6 +221,8 @@ class BenchNetwork:
     # ---- joins
 
     def _join(self, request: JoinRequest, merged: Merged, rate: DataRate, at_s: float) -> tuple[NetworkEvent, ...]:
+        if not self.answers_joins:
+            return (self._unanswered(request, merged, rate),)
         settings = self.settings
         address = self.device.dev_eui & 0x01FF_FFFF if settings.dev_addr is None else settings.dev_addr
         session = self.joins.accept(request, net_id=settings.net_id, dev_addr=address)
@@ -218,6 +246,18 @@ class BenchNetwork:
         sealed = seal_join_accept(self.device.app_key, build_join_accept(accept))
         return (joined, self._sender.order(self._sender.join_openings(merged, rate), sealed, at_s=at_s))
 
+    def _unanswered(self, request: JoinRequest, merged: Merged, rate: DataRate) -> Joined:
+        self.joins.ignore(request)
+        return Joined(
+            dev_nonce=request.dev_nonce,
+            app_nonce=0,
+            dev_addr=0,
+            receptions=merged.receptions,
+            airtime_us=rate.airtime_us(len(merged.data), uplink=True),
+            notes=self._notes(merged, rate),
+            answered=False,
+        )
+
     # ---- data
 
     def _repeated(self, counter: int, merged: Merged, rate: DataRate, at_s: float) -> tuple[NetworkEvent, ...]:
@@ -230,6 +270,7 @@ class BenchNetwork:
         if last.attempts >= MOST_ATTEMPTS:
             return _refused(Why.REPLAY, f"counter {counter} was heard {last.attempts} times already", merged)
         last.attempts += 1
+        last.receptions = merged.receptions
         event = Repeated(
             counter=counter,
             attempt=last.attempts,
@@ -264,7 +305,7 @@ class BenchNetwork:
             airtime_us=rate.airtime_us(len(merged.data), uplink=True),
             notes=(*notes, *self._notes(merged, rate)),
         )
-        last = self._last = _Last(frame, merged.data, commands)
+        last = self._last = _Last(frame, merged.data, commands, merged.receptions)
         settled = self._queue.acknowledge() if frame.ack else self._queue.give_up()
         answer = self._answer(last, merged, rate, at_s)
         return (uplink, *answer) if settled is None else (uplink, settled, *answer)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Encoding = Literal["base64", "hex"]
 ENCODINGS: Final = ("base64", "hex")
-FIELDS: Final = ("identity", "port", "counter", "payload", "time", "rssi", "snr")
+FIELDS: Final = ("identity", "port", "counter", "payload", "time", "rssi", "snr", "rate")
 REQUIRED_FIELDS: Final = FIELDS[:4]
 PLACEHOLDERS: Final = ("device_eui", "DEVICE_EUI", "port", "confirmed", "payload_base64", "payload_hex")
 
@@ -33,13 +33,17 @@ LARGEST_BYTES = 1 << 18
 _LAST_COUNTER, _LAST_PORT = 0xFFFF_FFFF, 223
 _LONGEST_PAYLOAD = 242
 _EUI = re.compile(r"(?:[0-9A-Fa-f]{2}[:-]?){7}[0-9A-Fa-f]{2}")
+RATE = re.compile(r"SF(1[0-2]|[5-9])BW(125|250|500)")
 _PLACE = re.compile(r"\{([A-Za-z_0-9]+)\}")
 _SHOWN = 40
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
 
 
 class BrokerUplink(msgspec.Struct, frozen=True, kw_only=True):
-    """An uplink as the network tells it. `time` is its text as it stands; levels in dBm and dB, None if not told."""
+    """An uplink as the network tells it. `time` is its text as it stands; levels in dBm and dB, None if not told.
+
+    `rate` is a data rate of LoRa such as SF7BW125, '' if not told.
+    """
 
     identity: str
     counter: int
@@ -48,6 +52,7 @@ class BrokerUplink(msgspec.Struct, frozen=True, kw_only=True):
     time: str = ""
     rssi_dbm: float | None = None
     snr_db: float | None = None
+    rate: str = ""
 
     @property
     def eui(self) -> int | None:
@@ -85,6 +90,7 @@ class UplinkMap:
             time=_time(self._found(content, "time"), self._where("time")),
             rssi_dbm=_level(self._found(content, "rssi"), self._where("rssi")),
             snr_db=_level(self._found(content, "snr"), self._where("snr")),
+            rate=_rate(self._found(content, "rate"), self._where("rate")),
         )
 
     def _found(self, content: object, name: str) -> object:
@@ -213,6 +219,14 @@ def _time(value: object, where: str) -> str:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
         raise ValueError(f"{where} found {_shown(value)}; accepted: a text or a number")
     return str(value)
+
+
+def _rate(value: object, where: str) -> str:
+    if value is None:
+        return ""
+    if not isinstance(value, str) or not RATE.fullmatch(value):
+        raise ValueError(f"{where} found {_shown(value)}; accepted: a data rate such as 'SF7BW125'")
+    return value
 
 
 def _level(value: object, where: str) -> float | None:

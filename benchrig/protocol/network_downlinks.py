@@ -147,6 +147,13 @@ class DownlinkQueue:
         more = len(self._items) > stays or bool(self._commands)
         return Filled(_seal(session, counter, item, ack, options, more=more), counter, item, commands)
 
+    def past_the_queue(self, session: Session, payload: bytes, *, port: int, next_counter: Callable[[], int]) -> Filled:
+        """A frame that carries this alone, ahead of all that waits. Raises ValueError as `add`."""
+        self.add(payload, port=port, confirmed=False)
+        counter = next_counter()
+        item = self._items.pop()
+        return Filled(_seal(session, counter, item, False, b"", more=False), counter, item)
+
     def _head_within(self, room: int) -> Item | None:
         """The head of the queue if it fits. One that does not loses its counter: a later one overtakes it."""
         if not self._items:

@@ -24,6 +24,7 @@ class Why(StrEnum):
     FOREIGN_BOARD = "foreign board"
     NOT_JOINED = "not joined"
     WRONG_KEY = "wrong key"
+    WRONG_IDENTITY = "wrong identity"
     NONCE_REUSED = "nonce reused"
     BAD_MIC = "bad integrity code"
     REPLAY = "replay"
@@ -53,7 +54,10 @@ class Reception(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Joined(msgspec.Struct, frozen=True, kw_only=True):
-    """The board asked to join and is answered. `notes` tell what its request breaks in the region."""
+    """The board asked to join, and is answered unless the network is mute: then the last two numbers are 0.
+
+    `notes` tell what its request breaks in the region.
+    """
 
     dev_nonce: int
     app_nonce: int
@@ -61,6 +65,7 @@ class Joined(msgspec.Struct, frozen=True, kw_only=True):
     receptions: tuple[Reception, ...]
     airtime_us: int
     notes: tuple[str, ...] = ()
+    answered: bool = True
 
 
 class Uplink(msgspec.Struct, frozen=True, kw_only=True):
@@ -103,7 +108,8 @@ class Refused(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class DownlinkOrder(msgspec.Struct, frozen=True, kw_only=True):
-    """To be sent by this gateway in this window. `item` is the number that `send` gave; None for a mere answer.
+    """To be sent by this gateway in this window, 0 for at once. `item` is the number that `send` gave; None for a mere
+    answer.
 
     `counter` is None for a join-accept. `airtime_us` is by the formula.
     """

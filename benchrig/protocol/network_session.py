@@ -124,11 +124,16 @@ class Joins:
     coming: Session | None = None
 
     def check(self, request: JoinRequest) -> Refusal | None:
-        """Why a join-request is refused; None when it is this board's, with the right key and a nonce not used."""
+        """Why a join-request is refused; None when it is this board's, with the right key and a nonce not used.
+
+        A foreign identity under this board's key is this board's own, written wrong, where the rest of it fits.
+        """
+        is_own_key = same_mic(join_mic(self.device.app_key, request.signed), request.mic)
         wrong_board = _foreign(request, self.device)
         if wrong_board:
-            return Refusal(Why.FOREIGN_BOARD, wrong_board)
-        if not same_mic(join_mic(self.device.app_key, request.signed), request.mic):
+            is_own = is_own_key and request.dev_eui in (self.device.dev_eui, reversed_eui(self.device.dev_eui))
+            return Refusal(Why.WRONG_IDENTITY if is_own else Why.FOREIGN_BOARD, wrong_board)
+        if not is_own_key:
             return Refusal(Why.WRONG_KEY, self._wrong_key(request))
         if self.app_nonce >= _LAST_APP_NONCE:
             return Refusal(Why.EXHAUSTED, f"all {_LAST_APP_NONCE} AppNonces are used; give the board another key")
@@ -146,6 +151,10 @@ class Joins:
         if self.device.nonces == "rising" and nonce < last:
             return Refusal(Why.NONCE_REUSED, f"DevNonce {nonce} after {last}; accepted from LoRaWAN 1.0.4 on: rising")
         return None
+
+    def ignore(self, request: JoinRequest) -> None:
+        """A request that `check` found nothing against and that is not answered: its nonce is used all the same."""
+        self.dev_nonces.add(request.dev_nonce)
 
     def accept(self, request: JoinRequest, *, net_id: int, dev_addr: int) -> Session:
         """The session that begins with a request that `check` found nothing against."""

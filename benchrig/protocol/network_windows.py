@@ -20,6 +20,7 @@ from benchrig.protocol.network_events import DownlinkOrder, NotSent
 if TYPE_CHECKING:
     from benchrig.protocol.lorawan_join import ChannelList
     from benchrig.protocol.network_downlinks import Filled
+    from benchrig.protocol.network_events import Reception
     from benchrig.protocol.network_merge import Merged
     from benchrig.protocol.region import DataRate, Region, Window
 
@@ -66,13 +67,17 @@ class NetworkSettings:
 
 
 class Opening(NamedTuple):
-    """A receive window of the board after one uplink, as the gateway that heard best must hit it."""
+    """A receive window of the board after one uplink, as one gateway that heard it must hit it."""
 
     number: int
     window: Window
     begins_s: float
     counter_us: int
     gateway: int
+
+
+AT_ONCE = 0
+"""In place of a window's number: sent when nobody listens who keeps to class A."""
 
 
 class OnItsWay(NamedTuple):
@@ -92,16 +97,21 @@ class OnItsWay(NamedTuple):
 class Sender:
     """Gives orders within the region's rules and the gateways' airtime budget, and keeps those on their way.
 
+    `reachable` are the gateways that have a way down, None while nobody knows: of those that heard a frame the best
+    that can be reached answers it, and the others stand behind it. `first_window` is the settings' until it is changed.
     Raises ValueError for settings that the region does not have.
     """
 
     region: Region
     settings: NetworkSettings
     budget: AirtimeBudget | None = None
+    reachable: frozenset[int] | None = None
+    first_window: int = field(init=False)
     _orders: OrderedDict[int, OnItsWay] = field(default_factory=OrderedDict)
     _given: int = 0
 
     def __post_init__(self) -> None:
+        self.first_window = self.settings.first_window
         self.region.second_window(rate=self.rx2_rate)
         offsets = sorted({offset for _, offset in self.region.rx1_rates})
         if self.settings.rx1_offset not in offsets:
@@ -128,22 +138,27 @@ class Sender:
     def _openings(
         self, merged: Merged, rate: DataRate, delays_s: tuple[int, int], offset: int, rx2_rate: int
     ) -> tuple[Opening, ...]:
-        best = merged.receptions[0]
         windows: list[tuple[int, Window]] = []
         with suppress(ValueError):  # outside of the region's channels only the second window is left
-            windows.append((1, self.region.first_window(best.frequency_hz, rate, offset=offset)))
+            windows.append((1, self.region.first_window(merged.receptions[0].frequency_hz, rate, offset=offset)))
         windows.append((2, self.region.second_window(rate=rx2_rate)))
         return tuple(
             Opening(
                 number,
                 window,
                 merged.heard_s + delays_s[number - 1],
-                (best.counter_us + delays_s[number - 1] * 1_000_000) % _COUNTER_WRAP,
-                best.gateway,
+                (one.counter_us + delays_s[number - 1] * 1_000_000) % _COUNTER_WRAP,
+                one.gateway,
             )
             for number, window in windows
-            if number >= self.settings.first_window
+            if number >= self.first_window
+            for one in self.ways(merged.receptions)
         )
+
+    def ways(self, receptions: tuple[Reception, ...]) -> tuple[Reception, ...]:
+        """Those that heard a frame and can be reached, the best first; where none can, the best, whose answer tells."""
+        open_ways = tuple(one for one in receptions if self.reachable is None or one.gateway in self.reachable)
+        return open_ways or receptions[:1]
 
     def longest(self, opening: Opening) -> int:
         """Bytes of payload and options together that fit into a window."""
@@ -163,7 +178,7 @@ class Sender:
         again: bool = False,
     ) -> DownlinkOrder | NotSent:
         """An order for the first window that can be used, or why there is none."""
-        reasons = []
+        reasons: list[str] = []
         for place, opening in enumerate(openings):
             cost = self._cost(opening, len(data), at_s)
             if isinstance(cost, Price):
@@ -172,12 +187,21 @@ class Sender:
                 if len(self._orders) > _ON_THEIR_WAY:
                     self._orders.popitem(last=False)
                 return order
-            reasons.append(f"window {opening.number}: {cost}")
+            if (reason := f"window {opening.number}: {cost}") not in reasons:
+                reasons.append(reason)
         return NotSent("; ".join(reasons) or "no window is left", filled.number if filled else None)
+
+    def order_at_once(
+        self, receptions: tuple[Reception, ...], data: bytes, *, at_s: float, filled: Filled
+    ) -> DownlinkOrder | NotSent:
+        """An order without an uplink before it, where the second window would be: a board of class A is deaf then."""
+        gateway = self.ways(receptions)[0].gateway
+        opening = Opening(AT_ONCE, self.region.second_window(rate=self.rx2_rate), at_s, 0, gateway)
+        return self.order((opening,), data, at_s=at_s, filled=filled, again=True)
 
     def _cost(self, opening: Opening, phy_bytes: int, at_s: float) -> Price | str:
         """What a frame in this window costs, or why it cannot be sent there."""
-        if not self.in_time((opening,), at_s=at_s):
+        if opening.number != AT_ONCE and not self.in_time((opening,), at_s=at_s):
             return f"opens in {opening.begins_s - at_s:.3f} s, a gateway needs {self.settings.lead_s:g} s"
         window = opening.window
         cost = price(self.region, frequency_hz=window.frequency_hz, rate=window.rate, phy_bytes=phy_bytes, uplink=False)
@@ -194,7 +218,7 @@ class Sender:
         self._given += 1
         packet = TransmitPacket(
             payload=data,
-            counter_us=opening.counter_us,
+            counter_us=None if opening.number == AT_ONCE else opening.counter_us,
             frequency_hz=opening.window.frequency_hz,
             rate=opening.window.rate.text,
             power_dbm=self.settings.power_dbm,

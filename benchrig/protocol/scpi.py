@@ -223,7 +223,8 @@ def _special_kind(value: float) -> Kind | None:
 
 def _is_special(values: NDArray[np.float32] | NDArray[np.float64]) -> NDArray[np.bool_]:
     # compared in binary64: the limit itself rounds up in binary32
-    return np.asarray(~(np.abs(values.astype(np.float64, copy=False)) < _LEAST_SPECIAL))
+    with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN
+        return np.asarray(~(np.abs(values.astype(np.float64, copy=False)) < _LEAST_SPECIAL))
 
 
 def _refuse_special(value: float, text: str) -> None:

@@ -7,13 +7,22 @@ format, a pickle nor an error shows the key; `reveal` is the only way to its byt
 from __future__ import annotations
 
 import hmac
+from itertools import pairwise
 from typing import NoReturn
 
 KEY_BYTES = 16
 """Every key of LoRaWAN 1.0.x is one of AES-128 (FIPS 197)."""
 
+_EXAMPLE = bytes.fromhex("2b7e151628aed2a6abf7158809cf4f3c")  # FIPS 197 A.1, RFC 4493: in many an example
 _HIDDEN = "Key(hidden)"
 _DIGITS = frozenset("0123456789abcdefABCDEF")
+
+
+def is_pattern(raw: bytes) -> bool:
+    """Whether bytes follow a pattern that somebody typed: all alike, in equal steps, or one half twice."""
+    steps = {(after - before) % 256 for before, after in pairwise(raw)}
+    half = len(raw) // 2
+    return len(steps) <= 1 or raw[:half] == raw[half:]
 
 
 class Key:
@@ -49,6 +58,11 @@ class Key:
     def reveal(self) -> bytes:
         """The key itself, for the cipher and for the search that removes it from texts. Bind it to no name."""
         return self._raw
+
+    @property
+    def is_placeholder(self) -> bool:
+        """Whether anybody could guess it: a pattern, or the example of the standards, in either byte order."""
+        return is_pattern(self._raw) or _EXAMPLE in (self._raw, self._raw[::-1])
 
     def reversed(self) -> Key:
         """The key in the other byte order, in which a label is sometimes copied."""

@@ -1,6 +1,7 @@
 """The command line of the simulated bench: arguments in, one JSON line out when ready, and an orderly end.
 
-Owns: options, the ready line, exit codes (0 end on request, 4 unusable bench file, fault or slot), signals.
+Owns: options, the ready line, exit codes (0 end on request, 4 unusable bench file, fault or slot, 13 no
+output), signals.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import math
 import os
 import signal
 import sys
@@ -15,22 +17,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchrig.simulation.bench import Addresses, Bench
-from benchrig.simulation.config import BenchFile, BenchFileError, read_bench_file
+from benchrig.simulation.config import SCALES, BenchFile, BenchFileError, read_bench_file
 from benchrig.simulation.faults import FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 EXIT_UNUSABLE = 4
+EXIT_OUTPUT_LOST = 13
+_NEEDS_GATEWAYS = "Needs a bench with gateways, such as simulated-air.toml."
+
+
+class OutputLostError(Exception):
+    """Whoever started this cannot be told anything."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the simulation; the exit code."""
     options = _parser().parse_args(arguments)
-    if options.list_faults:
-        _list_faults()
-        return 0
     try:
+        if options.list_faults:
+            _list_faults()
+            return 0
         if options.bench is None:
             raise BenchFileError("name a bench file, such as fixtures/benches/simulated.toml, or --list-faults")
         file = read_bench_file(options.bench)
@@ -38,6 +46,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BenchFileError as error:
         print(f"benchrig.simulation: {error}", file=sys.stderr)
         return EXIT_UNUSABLE
+    except OutputLostError as error:
+        print(f"benchrig.simulation: {error}", file=sys.stderr)
+        return EXIT_OUTPUT_LOST
     return 0
 
 
@@ -50,7 +61,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--fault", action="extend", nargs="+", default=[], metavar="NAME", help="a fault, in slot 1 or as SLOT:NAME"
     )
-    parser.add_argument("--scale", type=_scale, metavar="X", help="bench seconds per wall second, 1 to 20")
+    parser.add_argument("--scale", type=_scale, metavar="X", help="bench seconds in one wall second, 0.01 to 100")
     parser.add_argument("--seed", type=int, metavar="N", help="seed of tolerances and noise")
     parser.add_argument("--addresses", type=Path, metavar="FILE", help="also write the ready line to FILE")
     parser.add_argument("--list-faults", action="store_true", help="print the faults and end")
@@ -59,16 +70,32 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _scale(text: str) -> float:
-    scale = float(text)
-    if not 0.01 <= scale <= 1000.0:
-        raise argparse.ArgumentTypeError(f"{text} is not between 0.01 and 1000")
+    try:
+        scale = float(text)
+    except ValueError:
+        scale = math.nan
+    if not SCALES[0] <= scale <= SCALES[1]:
+        raise argparse.ArgumentTypeError(f"{text} is not a number from {SCALES[0]:g} to {SCALES[1]:g}")
     return scale
+
+
+def _say(line: str) -> None:
+    """A line on standard output. Past Python's buffer: what cannot be written is not tried again at the end."""
+    data = (line + "\n").encode()
+    try:
+        if sys.stdout is None:
+            raise OSError("standard output is closed")
+        while data:
+            data = data[os.write(sys.stdout.fileno(), data) :]
+    except OSError as wrong:
+        raise OutputLostError(f"the output could not be written: {wrong.strerror or wrong}") from wrong
 
 
 def _list_faults() -> None:
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)  # a pager that has seen enough ends the list quietly
     for name, fault in FAULTS.items():
-        print(f"{name:34}{fault.side:7}{fault.sentence}")
+        needs = f" {_NEEDS_GATEWAYS}" if fault.is_of_air else ""
+        _say(f"{name:34}{fault.side:7}{fault.sentence}{needs}")
 
 
 async def _run(file: BenchFile, options: argparse.Namespace) -> None:
@@ -88,7 +115,7 @@ async def _run(file: BenchFile, options: argparse.Namespace) -> None:
     line = _ready_line(await bench.open(), scale=scale, faults=faults)
     if options.addresses is not None:
         _write_atomically(options.addresses, line)
-    print(line, flush=True)
+    _say(line)
     await ended.wait()
 
 

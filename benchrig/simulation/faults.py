@@ -89,9 +89,10 @@ _TIMING: Final = "board.timing"
 _BEHAVIOUR: Final = "board.behaviour"
 _METER_LINE: Final = "meter.line"
 _MODEM: Final = "board.modem"
+_PIN: Final = "board.pin"
 _AIR: Final = "air"
 _GATEWAY: Final = "gateway"
-_OF_AIR: Final = (_MODEM, _AIR, _GATEWAY)
+_OF_AIR: Final = (_MODEM, _PIN, _AIR, _GATEWAY)
 
 FAULTS: Final[Mapping[str, Fault]] = {
     # Battery measurement
@@ -232,7 +233,30 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "downlink_twice": _board(
         "The modem takes a downlink whose counter was used before.", _MODEM, executes_repeated=True
     ),
+    "air_identity_reversed": _board(
+        "The modem sends its own identity in the other byte order.", _MODEM, reverses_identity=True
+    ),
+    "join_hammers": _board(
+        "A board without an answer asks to join again after 0.5 s, ever.", _MODEM, retries_ever_the_same=True
+    ),
+    "backoff_forgotten": _board(
+        "The pauses between requests to join begin anew at each power-up.", _MODEM, forgets_backoff=True
+    ),
+    "air_confirmed": _board("The modem sends every uplink confirmed.", _MODEM, confirms_always=True),
+    "second_window_wrong": _board(
+        "The second receive window listens at SF9 instead of SF12.", _MODEM, second_window_factor=9
+    ),
+    "listens_always": _board("The radio listens all the time, as if of class C.", _MODEM, listens_always=True),
+    "unknown_command_obeyed": _board(
+        "The firmware takes every command but 'on' for 'off'.", _PIN, takes_unknown_as_off=True
+    ),
+    "any_port_obeyed": _board("The firmware takes a command on whatever port it comes.", _PIN, takes_any_port=True),
+    "reports_too_often": _board("The board reports by itself after 80 % of its period.", _PIN, period_share=0.8),
+    "pin_outlasts_power": _board("The siren is on again after a power cut.", _PIN, outlasts_power=True),
     "antenna_detached": _board("The antenna has come off: 40 dB less both ways.", _MODEM, antenna_loss_db=40.0),
+    "code_beyond_converter": _board(
+        "The console tells of code 5000, which a converter of 12 bits does not have.", _BEHAVIOUR, battery_code=5000
+    ),
     # Payload
     "bytes_swapped": _board("The payload carries the battery big-endian.", _BEHAVIOUR, swaps_battery_bytes=True),
     "payload_stale": _board(

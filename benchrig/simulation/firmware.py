@@ -34,6 +34,7 @@ _CHECKED = re.compile(r"(.*)\*([0-9A-Fa-f]{4})\Z", re.DOTALL)
 _PIN_PORT: Final = 10
 _PIN_ORDERS: Final = {"00": False, "01": True}
 _DOWNLINK = re.compile(r"\+RECV: (\d+),([0-9A-F]*)\Z")
+_EVERY = re.compile(r"report every (\d{1,5})\Z")
 _CALIBRATION = re.compile(r"cal gain_ppm=([+-]?\d+) offset_uv=([+-]?\d+)\Z")
 
 
@@ -102,7 +103,10 @@ class Firmware:
             draw_idle=self._draw_idle,
             reset=self._reset,
         )
+        if parts.modem.listens_always:
+            air.listen(self._radio.overhear)
         self._restart_modem = radio_modem.power_on
+        self._radio_modem = radio_modem
         self._modem_said = b""
         self._clear_ram()
 
@@ -123,6 +127,7 @@ class Firmware:
         """Start from reset; `cause` is power, brownout or watchdog. One that `hangs` draws current and does nothing."""
         self._clear_ram()
         self._is_powered = True
+        self._load_is_on = self._parts.pin.outlasts_power and self._memory.siren_is_on
         self._memory.boots += 1
         self._process.start(self._main(cause, hangs=hangs))
 
@@ -153,10 +158,18 @@ class Firmware:
         if line.startswith("+JOIN: "):
             self._joined = line.removeprefix("+JOIN: ")
         downlink = _DOWNLINK.match(line)
-        if downlink is not None and int(downlink[1]) == _PIN_PORT and downlink[2] in _PIN_ORDERS:
-            self._load_is_on = _PIN_ORDERS[downlink[2]]
-            self._switched += 1
-            self._current_changed()
+        if downlink is not None:
+            self._take_order(int(downlink[1]), downlink[2])
+
+    def _take_order(self, port: int, text: str) -> None:
+        """What came down: a command of one byte on the pin's port, and nothing else."""
+        traits = self._parts.pin
+        is_on = _PIN_ORDERS.get(text, False if traits.takes_unknown_as_off else None)
+        if is_on is None or (port != _PIN_PORT and not traits.takes_any_port):
+            return
+        self._load_is_on = self._memory.siren_is_on = is_on
+        self._switched += 1
+        self._current_changed()
 
     def _clear_ram(self) -> None:
         self._is_powered = False
@@ -213,10 +226,13 @@ class Firmware:
             "frame": self._send_frame,
             "report": self._report,
             "join": self._join,
+            "join keep": self._keep_joining,
             "sleep": self._sleep,
         }
         if line in actions:
             yield from actions[line]()
+        elif (every := _EVERY.match(line)) is not None:
+            yield from self._report_every(int(every[1]))
         elif line in ("confirm on", "confirm off", "pin?"):
             self._say(self._answer_of_link(line))
         else:
@@ -254,7 +270,8 @@ class Firmware:
 
     def _answer_battery(self) -> Program:
         raw, millivolts = yield from self._convert_battery()
-        self._say(f"BATT n={self._count} raw={raw} mv={millivolts}")
+        told = raw if self._behaviour.battery_code is None else self._behaviour.battery_code
+        self._say(f"BATT n={self._count} raw={told} mv={millivolts}")
 
     def _answer_temperature(self) -> Program:
         hundredths = yield from self._measure_temperature()
@@ -265,8 +282,28 @@ class Firmware:
         sample, encoded = yield from self._take_sample()
         self._announce("FRAME", sample, encoded)
 
+    def _report_every(self, seconds: int) -> Program:
+        """Report by the timer until a line arrives on the console."""
+        self._say(f"REPORT every {seconds} s")
+        due_s = self._agenda.now
+        while not self._received:
+            yield from self._report()
+            due_s += seconds * self._parts.pin.period_share
+            yield Wait(max(0.0, due_s - self._agenda.now), for_input=True)
+
+    def _keep_joining(self) -> Program:
+        """Ask to join until the network answers, or a line arrives on the console."""
+        self._say("JOIN keeps trying")
+        while not self._joined.startswith("accepted"):
+            if (yield Wait(self._radio_modem.pause_s, for_input=True)) or self._received:
+                return
+            yield from self._ask_to_join()
+
     def _join(self) -> Program:
         self._say("JOIN begun")
+        yield from self._ask_to_join()
+
+    def _ask_to_join(self) -> Program:
         self._modem.send(b"AT+JOIN\r\n")
         yield Wait(self._timing.radio_delay_s)
         self._joined = ""

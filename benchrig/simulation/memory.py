@@ -18,6 +18,8 @@ class Memory:
     boots: int
     gain_ppm: int = 0
     offset_uv: int = 0
+    siren_is_on: bool = False
+    """For the fault that keeps the pin over a power cut; no healthy board reads it."""
     conversions: int = 0
     """Counted for the fault that resets at a certain conversion; no healthy board reads it."""
 

@@ -194,6 +194,8 @@ class Behaviour:
     forgets_correction: bool = False
     gain_constant_step: float = 1e-6
     claims_other_serial: bool = False
+    battery_code: int | None = None
+    """The code that the console tells of every conversion of the battery, whatever the converter said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +209,24 @@ class ModemTraits:
     swaps_bytes: bool = False
     executes_repeated: bool = False
     antenna_loss_db: float = 0.0
+    reverses_identity: bool = False
+    confirms_always: bool = False
+    listens_always: bool = False
+    retries_ever_the_same: bool = False
+    forgets_backoff: bool = False
+    second_window_factor: int = 0
+    """Spreading factor of the second window, whatever the network said; 0 keeps to what it said."""
+
+
+@dataclass(frozen=True, slots=True)
+class PinTraits:
+    """What the firmware does differently with commands that come down, with their pin, and when left alone."""
+
+    takes_unknown_as_off: bool = False
+    takes_any_port: bool = False
+    outlasts_power: bool = False
+    period_share: float = 1.0
+    """Of the time between reports that it was told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +275,7 @@ class BoardParts:
     timing: Timing = field(default_factory=Timing)
     behaviour: Behaviour = field(default_factory=Behaviour)
     modem: ModemTraits = field(default_factory=ModemTraits)
+    pin: PinTraits = field(default_factory=PinTraits)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from benchrig.simulation.airtime import BANDWIDTH_HZ, time_on_air_s
 
 if TYPE_CHECKING:
     import random
+    from collections.abc import Callable
 
     from benchrig.simulation.bench_time import Agenda
     from benchrig.simulation.parts import AirTraits
@@ -91,6 +92,7 @@ class Air:
         self._traits = traits
         self._rng = rng
         self._ears: list[Ear] = []
+        self._listeners: list[Callable[[Burst], None]] = []
         self._downlinks: deque[Burst] = deque(maxlen=_REMEMBERED)
         self._strangers = 0
         if traits.has_stranger:
@@ -99,6 +101,10 @@ class Air:
     def add(self, ear: Ear) -> None:
         """Let a gateway hear."""
         self._ears.append(ear)
+
+    def listen(self, listener: Callable[[Burst], None]) -> None:
+        """Let a board hear every downlink from its beginning on."""
+        self._listeners.append(listener)
 
     def uplink(self, burst: Burst) -> None:
         """A board's transmission has just ended."""
@@ -110,6 +116,8 @@ class Air:
         """A gateway's transmission has just begun; `power_dbm` as it arrives at a board's antenna."""
         if not self._is_lost():
             self._downlinks.append(burst)
+            for listener in self._listeners:
+                listener(burst)
 
     def caught(self, opening: Opening) -> Burst | None:
         """What a board's receiver caught while it was open, the first of several."""

@@ -30,8 +30,13 @@ JOIN_DELAY_S: Final = 5
 MOST_ATTEMPTS: Final = 3
 """Transmissions of one confirmed uplink; own choice."""
 
+FIRST_PAUSE_S: Final = 4.0
+LONGEST_PAUSE_S: Final = 1800.0
+"""Between join-requests without an answer; own choice. At SF7 the longest keeps to 8.7 s on air in 24 hours."""
+
 _BUFFER = re.compile(r"AT\+BUF=(\d{1,3}),((?:[0-9A-Fa-f]{2}){0,51})")
 """51 bytes fit at every data rate of EU868 (RP002-1.0.1)."""
+_NONCE = re.compile(r"AT\+NONCE=(\d{1,5})")
 _LAST_NONCE: Final = 0xFFFF
 
 
@@ -64,6 +69,8 @@ class ModemMemory:
     """Of the next join-request; it only ever grows."""
     first_nonce: int
     session: frames.Session
+    unanswered: int = 0
+    """Join-requests in a row without an answer."""
 
 
 def new_memory(device_eui: int) -> ModemMemory:
@@ -105,6 +112,8 @@ class Modem:
             self._memory.nonce = self._memory.first_nonce
         if self._traits.forgets_counter:
             self._memory.session.up = 0
+        if self._traits.forgets_backoff:
+            self._memory.unanswered = 0
 
     def power_off(self) -> None:
         """Forget all but the memory."""
@@ -112,7 +121,7 @@ class Modem:
         self._buffer: tuple[int, bytes] | None = None
         self._is_joining = False
         self._is_sending = False
-        self._is_confirming = False
+        self._is_confirming = self._traits.confirms_always
         self._awaits_answer = False
         self._must_acknowledge = False
         self._joined_nonce = 0
@@ -134,7 +143,7 @@ class Modem:
         elif command == "AT+TX" and self._buffer is not None:
             self._is_sending = True
         else:
-            return command == "AT" or self._take_buffer(command)
+            return command == "AT" or self._take_buffer(command) or self._take_nonce(command)
         return True
 
     def _take_buffer(self, command: str) -> bool:
@@ -144,15 +153,36 @@ class Modem:
         self._buffer = int(found[1]), bytes.fromhex(found[2])
         return True
 
+    def _take_nonce(self, command: str) -> bool:
+        """For whoever makes the board; a firmware that says it in the field repeats what it must never repeat."""
+        found = _NONCE.fullmatch(command)
+        if found is None or int(found[1]) > _LAST_NONCE:
+            return False
+        self._memory.nonce = int(found[1])
+        return True
+
     def _say(self, text: str) -> None:
         self._reply(text.encode("ascii") + b"\r\n")
 
     # The radio's side.
 
     @property
+    def has_order(self) -> bool:
+        """Whether it was told to send something and has not finished with it."""
+        return self._is_joining or (self._is_sending and self._buffer is not None)
+
+    @property
     def awaits_answer(self) -> bool:
         """Whether the last order wants an answer that has not come."""
         return self._awaits_answer
+
+    @property
+    def pause_s(self) -> float:
+        """How long to wait before the next join-request: nothing at first, then ever longer, up to half an hour."""
+        unanswered = self._memory.unanswered
+        if not unanswered:
+            return 0.0
+        return FIRST_PAUSE_S / 8 if self._traits.retries_ever_the_same else pause_after_s(unanswered)
 
     def take_order(self) -> Order | None:
         """What is to be sent now; None if nothing was ordered."""
@@ -172,9 +202,15 @@ class Modem:
             self._say("+REFUSED: counter")
         return True
 
+    def overheard(self, data: bytes) -> None:
+        """A frame came down while no window was open: data of this board are taken, if it has power."""
+        if not self._is_joining:
+            self.received(data)
+
     def finish(self) -> None:
         """The windows of the last transmission are over."""
         if self._is_joining and self._awaits_answer:
+            self._memory.unanswered += 1
             self._say(f"+JOIN: failed nonce={self._joined_nonce}")
         elif self._is_sending and self._awaits_answer:
             self._say("+ACK: none")
@@ -187,7 +223,9 @@ class Modem:
         frame = frames.join_request(
             self._app_key,
             join_eui=self._identity.join_eui,
-            device_eui=self._identity.device_eui,
+            device_eui=_reversed(self._identity.device_eui)
+            if self._traits.reverses_identity
+            else self._identity.device_eui,
             nonce=self._joined_nonce,
         )
         first_hz = self._rng.choice(frames.DEFAULT_CHANNELS_HZ)
@@ -217,6 +255,7 @@ class Modem:
 
     def _windows(self, first_hz: int, *, delay_s: int, offset: int, second_factor: int) -> tuple[Window, Window]:
         timing, later_s = self._timing, delay_s - 1
+        second_factor = self._traits.second_window_factor or second_factor
         factor = min(self._spreading_factor + offset, frames.SLOWEST_FACTOR)
         return (
             Window(timing.listen1_delay_s + later_s, timing.listen1_s, first_hz, factor),
@@ -226,6 +265,7 @@ class Modem:
     def _accept(self, data: bytes) -> None:
         session = frames.open_join_accept(self._app_key, data, nonce=self._joined_nonce)
         self._memory.session = session
+        self._memory.unanswered = 0
         self._awaits_answer = False
         self._say(f"+JOIN: accepted addr={session.address:08X} nonce={self._joined_nonce}")
 
@@ -237,6 +277,15 @@ class Modem:
             self._say("+ACK: received")
         if downlink.port:
             self._say(f"+RECV: {downlink.port},{downlink.payload.hex().upper()}")
+
+
+def pause_after_s(unanswered: int) -> float:
+    """After so many requests without an answer: 4 s, 8 s, 16 s and so on."""
+    return float(min(FIRST_PAUSE_S * 2 ** (unanswered - 1), LONGEST_PAUSE_S))
+
+
+def _reversed(eui: int) -> int:
+    return int.from_bytes(eui.to_bytes(8, "big"), "little")
 
 
 def _other_key(key: bytes) -> bytes:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from benchrig.simulation.airtime import time_on_air_s
+from benchrig.simulation.lorawan_frames import SECOND_WINDOW_HZ
 from benchrig.simulation.radio_air import BOARD_POWER_DBM, Burst, Opening
 from benchrig.simulation.sequences import Program, Wait
 
@@ -63,6 +64,14 @@ class RadioProgram:
             if not self._modem.awaits_answer:
                 break
         self._modem.finish()
+
+    def overhear(self, burst: Burst) -> None:
+        """A receiver that is never off, where the second window would be: it takes whatever comes there."""
+        listens = Opening(
+            SECOND_WINDOW_HZ, burst.spreading_factor, self._agenda.now, self._agenda.now, loss_db=self._loss_db
+        )
+        if listens.catches(burst):
+            self._agenda.at(burst.end_s, lambda: self._modem.overheard(burst.data))
 
     def _send(self, order: Order) -> Generator[Wait, bool, float]:
         """The bench time at which the frame's last bit has left."""

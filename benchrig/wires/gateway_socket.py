@@ -38,6 +38,16 @@ _NEXT_ACTION = {
     errno.EADDRNOTAVAIL: "this computer has no such address: give one of its own, or 0.0.0.0 for all of them",
     errno.EACCES: "this user may not listen there: give a port from 1024 up",
 }
+_NOT_SENT = {
+    errno.ENETUNREACH: "this computer has no way to the network of that gateway: check its cable, address and routes",
+    errno.EHOSTUNREACH: "nobody at that address answers: check the gateway's cable and power",
+    errno.ENETDOWN: "the network of this computer is down: check its cable and its settings",
+    errno.EMSGSIZE: "it is longer than a datagram may be: give the board less to send down",
+    errno.EPERM: "a rule of this computer forbids it: let UDP pass to the gateways",
+    errno.EACCES: "that address is for all computers at once: give the gateway one of its own",
+    errno.EINVAL: "that address cannot be reached from where the bench listens: give [gateway] listen = '0.0.0.0:PORT'",
+}
+"""What to do when the kernel does not send a datagram (errno of sendto, POSIX.1-2017)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,9 +152,15 @@ class GatewaySocket:
         try:
             with self._turn:
                 number, reply = self._side.order(packet, gateway=gateway)
-            self._socket.sendto(reply.data, reply.to)
-        except (ValueError, OSError) as wrong:
+        except ValueError as wrong:
             raise GatewayError(f"gateways at {self.where}: a downlink cannot be ordered: {wrong}") from wrong
+        try:
+            self._socket.sendto(reply.data, reply.to)
+        except OSError as wrong:
+            raise GatewayError(
+                f"gateways at {self.where}: an order of {len(reply.data)} bytes cannot be sent to gateway "
+                f"{gateway:016X} at {reply.to[0]}:{reply.to[1]}: {_why_not_sent(wrong)}"
+            ) from wrong
         return number
 
     def close(self) -> None:
@@ -206,6 +222,11 @@ class GatewaySocket:
         self.ring()
         with self._spoke:
             self._spoke.notify_all()
+
+
+def _why_not_sent(wrong: OSError) -> str:
+    action = _NOT_SENT.get(wrong.errno or 0, "check the network between bench and gateway")
+    return f"{wrong.strerror or wrong}; {action}"
 
 
 def _bound(host: str, port: int) -> socket.socket:

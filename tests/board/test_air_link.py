@@ -2,107 +2,18 @@
 
 from __future__ import annotations
 
-import threading
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
-
 import pytest
 
-from benchrig.board.air import AirDownlink, AirEvent, AirRefusal, AirRepeat, AirUplink, DownlinkTaken
-from benchrig.board.air_link import SILENT_WALL_S, AirLink, settings_for
+from benchrig.board.air import AirDownlink, AirRefusal, AirRepeat, AirUplink, DownlinkTaken
+from benchrig.board.air_link import SILENT_WALL_S
 from benchrig.board.air_state import AirState
-from benchrig.clock import ScaledClock
 from benchrig.errors import BoardProtocolError, BoardTimeout, ConfigError, GatewayError
-from benchrig.protocol.network_session import Device
 from benchrig.protocol.regions import EU868
 from benchrig.protocol.secret_key import Key
-from benchrig.wires.gateway_socket import GatewaySocket
-from tests.protocol.lorawan_board import APP_KEY, DEV_EUI, JOIN_EUI, Board
-from tests.wires.udp_gateway import PULL_DATA, UdpGateway
+from tests.protocol.lorawan_board import APP_KEY, DEV_EUI, Board
+from tests.wires.udp_gateway import UdpGateway
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-NEAR, FAR = 0xA84041FFFE1E2D3C, 0x0016C001FF10A235
-DEVICE = Device(dev_eui=DEV_EUI, join_eui=JOIN_EUI, app_key=Key(APP_KEY))
-SCALE = 4.0
-SHORT_S, LONG_S = 0.4, 20.0
-
-
-@dataclass
-class Air:
-    """A link on real loopback, a gateway that it hears, and all that it wrote down."""
-
-    folder: Path
-    endpoint: GatewaySocket
-    clock: ScaledClock = field(default_factory=lambda: ScaledClock(SCALE))
-    notes: list[str] = field(default_factory=list)
-    known: set[Key] = field(default_factory=set)
-    links: list[AirLink] = field(default_factory=list)
-
-    def link(self, device: Device = DEVICE) -> AirLink:
-        """A link with what earlier ones kept."""
-        state = AirState.load(self.folder, board="HB-1", device=device, region=EU868)
-        made = AirLink(
-            self.endpoint, region=EU868, state=state, clock=self.clock, settings=settings_for(self.clock),
-            note=lambda _kind, text: self.notes.append(text), know=self.known.update,
-        )  # fmt: skip
-        self.links.append(made)
-        return made
-
-
-@pytest.fixture
-def air(tmp_path: Path) -> Iterator[Air]:
-    """Nothing joined yet."""
-    with GatewaySocket("127.0.0.1", 0) as endpoint:
-        made = Air(tmp_path, endpoint)
-        yield made
-        for link in made.links:
-            link.close()
-
-
-@pytest.fixture
-def gateway(air: Air) -> Iterator[UdpGateway]:
-    """A gateway with its way open."""
-    made = UdpGateway((air.endpoint.host, air.endpoint.port), NEAR)
-    made.pull()
-    yield made
-    made.close()
-
-
-def joined(link: AirLink, gateway: UdpGateway, board: Board | None = None) -> Board:
-    """A board that has joined."""
-    board = board or Board()
-    mark = link.mark()
-    gateway.push(board.join_request(), counter_us=2_000_000)
-    board.take_accept(gateway.order().data)
-    link.wait_for_join(LONG_S, since=mark)
-    return board
-
-
-@contextmanager
-def gateway_that_lives(gateway: UdpGateway) -> Iterator[None]:
-    """It asks for downlinks again and again, as gateways do."""
-    over = threading.Event()
-
-    def ask() -> None:
-        while not over.wait(0.05):
-            gateway.say(PULL_DATA)
-
-    asking = threading.Thread(target=ask)
-    asking.start()
-    try:
-        yield
-    finally:
-        over.set()
-        asking.join()
-
-
-def kinds(link: AirLink, kind: type[AirEvent], since: int = 0) -> list[AirEvent]:
-    """All events of a kind."""
-    return [event for event in link.events_since(since) if isinstance(event, kind)]
+from .air_on_loopback import DEVICE, FAR, LONG_S, NEAR, SHORT_S, Air, gateway_that_lives, joined, kinds
 
 
 def test_board_joins_in_its_first_window(air: Air, gateway: UdpGateway) -> None:

@@ -9,6 +9,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import loramsg
 import pytest
 from paho.mqtt import publish, subscribe
 
@@ -26,7 +27,15 @@ if TYPE_CHECKING:
 
 EUI = 0x02004842A0010001
 MAP = UplinkMap(
-    {"identity": "eui", "port": "port", "counter": "count", "payload": "data", "time": "at", "rssi": "level"}
+    {
+        "identity": "eui",
+        "port": "port",
+        "counter": "count",
+        "payload": "data",
+        "time": "at",
+        "rssi": "level",
+        "rate": "rate",
+    }
 )
 SHORT_S, LONG_S = 0.3, 20.0
 
@@ -85,6 +94,22 @@ def test_uplink_is_found_by_counter_and_port(place: Place) -> None:
     assert (found.payload, found.missed, found.told_time) == (b"\x01\x02", 2, "12:01")
     assert [one.rssi_dbm for one in found.levels] == [-81.5]
     assert [one.counter for one in link.uplinks_since(0)] == [4, 7]
+
+
+@pytest.mark.parametrize(
+    ("rate", "size", "airtime_us"),
+    [
+        pytest.param("SF7BW125", 9, loramsg.airtime(125, 7, 22), id="SF7"),
+        pytest.param("SF12BW125", 9, loramsg.airtime(125, 12, 22), id="SF12"),
+        pytest.param("", 9, None, id="not told"),
+    ],
+)
+def test_airtime_follows_from_the_data_rate(place: Place, rate: str, size: int, airtime_us: int | None) -> None:
+    """By an independent formula, for the payload and 13 bytes around it (LoRaWAN 1.0.x); None where nobody tells."""
+    link = place.link()
+    place.tell(4, bytes(size), rate=rate or None)
+
+    assert link.wait_for_uplink(LONG_S, since=0).airtime_us == airtime_us
 
 
 def test_only_new_messages_of_the_board_count(place: Place) -> None:

@@ -41,12 +41,30 @@ AIR: Final = {
         "uplink_hops", _FAIL, ("hop: frame on the air: at 3.45 V: frame on the air differs first", "8 bytes differ")
     ),
     "antenna_detached": AirCase("uplink_hops", _FAIL, ("rssi: ", "below the low limit")),
+    "air_identity_reversed": AirCase(
+        "join", _FAIL, ("wrong identity", "the same in the other byte order"), cannot=_AFTER_JOIN
+    ),
+    "second_window_wrong": AirCase(
+        "join", _FAIL, ("3 of 3 requests heard and answered", "the board did not join"), cannot=_AFTER_JOIN
+    ),
+    "air_confirmed": AirCase("uplink_hops", _FAIL, ("confirmed flag: ", "6 of 6 confirmed")),
+    "listens_always": AirCase("downlink", _FAIL, ("deaf until it has spoken", "commands obeyed")),
+    "unknown_command_obeyed": AirCase("downlink", _FAIL, ("an unknown command changes nothing while on",)),
+    "any_port_obeyed": AirCase("downlink", _FAIL, ("'on' to another port", "commands obeyed")),
+    "pin_outlasts_power": AirCase("downlink", _FAIL, ("pin after a power cut",)),
     "downlink_twice": AirCase("downlink", _FAIL, ("a repeated frame switches nothing", "commands obeyed")),
-    "air_frames_lost": AirCase("uplink_hops", _BENCH, ("the air loses frames",), cannot=("downlink",)),
+    "air_frames_lost": AirCase("join", _BENCH, ("the air loses frames",), cannot=_AFTER_JOIN),
     "gateway_mute": AirCase("join", _BENCH, ("no gateway says a word",), cannot=_AFTER_JOIN),
     "crc_failed_frames": AirCase("join", _BENCH, ("packets reached the gateways damaged",), cannot=_AFTER_JOIN),
 }
 """By fault. Another make of board on the air (`foreign_device`) is no fault of anybody here: see `HARMLESS`."""
+
+WHEN_LEFT_ALONE: Final = {
+    "join_hammers": AirCase("join_backoff", _FAIL, ("on air in hours 1 to 11: expected less than 36 s",)),
+    "backoff_forgotten": AirCase("join_backoff", _FAIL, ("not hurried by power cut 1: expected",)),
+    "reports_too_often": AirCase("report_period", _FAIL, ("period: ", "below the low limit")),
+}
+"""Faults that only a board shows that is left alone, or left without an answer: the sign-off finds them."""
 
 HARMLESS: Final = {"foreign_device": "foreign board"}
 """Faults that a run must bear, and what it says of them."""

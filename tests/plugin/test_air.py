@@ -6,21 +6,25 @@ its JUnit report and its terminal. The runs are made once for the whole file, tw
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
 import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from lxml import etree
 
 from benchrig.journal import read_journal
 from benchrig.records import Verdict
 from benchrig.report.board_report import BoardReport, board_report
 
-from .air_faults import AIR, HARMLESS, PULLED_OUT
+from .air_faults import AIR, HARMLESS, PULLED_OUT, WHEN_LEFT_ALONE
 
 ROOT = Path(__file__).parents[2]
 AT_ONCE = 2
@@ -28,6 +32,8 @@ LONGEST_S = 120.0
 WHOLE = ("", *PULLED_OUT)
 """Runs of the whole suite; the others leave out what does not touch the air."""
 ON_AIR = ("first_touch", "identity_start", "join", "uplink_hops", "downlink", "identity_end", "output_off")
+BACKOFF = ("first_touch", "identity_start", "join_backoff", "output_off")
+OWN_REPORTS = ("first_touch", "identity_start", "report_period", "identity_end", "output_off")
 AIR_CHECKS = ("join", "uplink_hops", "downlink")
 HOPS = (
     "converter counts",
@@ -46,6 +52,7 @@ class Run:
     exit_code: int
     report: BoardReport
     text: str
+    junit: Path
 
     def verdict(self, check: str) -> Verdict:
         """The verdict of a check."""
@@ -67,19 +74,21 @@ class Run:
 
 
 def _run(
-    folder: Path, fault: str, *, suite: str = "production", bench: str = "simulated-air", is_whole: bool = False
-) -> Run:
+    folder: Path, fault: str, *, suite: str = "production", bench: str = "simulated-air", is_whole: bool = False,
+    chosen: tuple[str, ...] = ON_AIR,
+) -> Run:  # fmt: skip
     reports = folder / (fault or "healthy")
     command = [sys.executable, "-m", "pytest", f"suites/{suite}", "-p", "no:cacheprovider"]
     command += ["--bench", f"fixtures/benches/{bench}.toml", "--board", "HB-0001", "--bench-reports", str(reports)]
-    command += [] if is_whole else ["-k", " or ".join(f"test_{check}" for check in ON_AIR)]
+    command += [] if is_whole else ["-k", " or ".join(f"test_{check}" for check in chosen)]
     command += ["--bench-fault", fault] if fault else []
     environment = {key: value for key, value in os.environ.items() if not key.startswith(("PYTEST_", "BENCHRIG_"))}
     done = subprocess.run(
         command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=LONGEST_S, check=False
     )
     (journal,) = reports.rglob("*.jsonl")
-    return Run(done.returncode, board_report(read_journal(journal)), done.stdout + done.stderr)
+    text = done.stdout + done.stderr
+    return Run(done.returncode, board_report(read_journal(journal)), text, reports / "HB-0001.xml")
 
 
 @pytest.fixture(scope="module")
@@ -136,13 +145,50 @@ def test_led_story(healthy: Run) -> None:
     (check,) = (one for one in healthy.report.checks if one.name == "downlink")
     judged = {str(getattr(one, "fact", "") or getattr(one, "limit", "")): one for one in check.judged}
 
-    assert getattr(judged["window of 'on'"], "seen", "").startswith("receive window 1")
+    assert getattr(judged["window of 'on'"], "seen", "").startswith("receive window 1, SF7")
+    assert getattr(judged["window of 'off'"], "seen", "").startswith("receive window 2, SF12")
     assert (getattr(judged["pin_on"], "value", 0.0), getattr(judged["pin_off"], "value", 9.0)) == (
         pytest.approx(3.3, abs=0.05),
         pytest.approx(0.0, abs=0.05),
     )
     assert getattr(judged["a repeated frame switches nothing"], "seen", "").startswith("off")
     assert getattr(judged["commands obeyed"], "seen", "") == "2"
+
+
+def test_joins_are_answered_in_both_windows(healthy: Run) -> None:
+    """The join after the first power cut is answered in the second window, and nonces rise over every cut."""
+    (check,) = (one for one in healthy.report.checks if one.name == "join")
+    judged = {str(getattr(one, "fact", "")): getattr(one, "seen", "") for one in check.judged}
+    nonces = [int(one) for one in judged["nonce grows over a power cut"].split(", ")]
+
+    assert [judged[f"window of the answer to the join{cut}"] for cut in ("", " after power cut 1")] == [
+        "receive window 1",
+        "receive window 2",
+    ]
+    assert len(nonces) == 3
+    assert nonces == sorted(set(nonces))
+
+
+def test_run_is_priced_before_power_as_it_came_out(healthy: Run) -> None:
+    """The line at the start names airtime, bands and nonces; the board sent the frames that it counts, and no other."""
+    (line,) = (line for line in healthy.text.splitlines() if line.startswith("slot 1: air: "))
+    lines = healthy.annex("airtime, priced before power")
+    (told,) = (
+        float(re.findall(r"([\d.]+) s of the", line)[0]) for line in lines if line.startswith("02004842A0010001")
+    )
+    joins, uplinks = (len(re.findall(rf"air: {what} ", healthy.text)) for what in ("join nonce", "uplink \\d+ port"))
+
+    assert line == f"slot 1: air: {'; '.join(lines)}"
+    assert lines[-1] == "3 joins, 65533 nonces left afterwards"
+    # and one uplink of the check of the current, which no network knows yet
+    assert told == pytest.approx((joins * 61_696 + (uplinks + 1) * 56_576) / 1e6, rel=0.005)  # AN1200.13
+
+
+def test_table_stands_in_the_report_for_machines(healthy: Run) -> None:
+    """JUnit's text of the check holds the hop table, line by line."""
+    text = etree.tostring(etree.parse(str(healthy.junit)), method="text", encoding="unicode")
+
+    assert all(line in text for line in healthy.annex("uplinks hop by hop"))
 
 
 def test_airtime_is_that_of_the_formula_and_of_the_current(healthy: Run) -> None:
@@ -205,7 +251,59 @@ def test_sign_off_requires_the_air(tmp_path: Path) -> None:
     run = _run(tmp_path, "", suite="signoff")
 
     assert {run.verdict(check) for check in AIR_CHECKS} == {Verdict.PASS}, run.text
-    assert set(AIR_CHECKS) < set(run.report.required)
+    assert {*AIR_CHECKS, "report_period", "join_backoff"} < set(run.report.required)
+
+
+def test_requests_without_an_answer_become_rarer(tmp_path: Path) -> None:
+    """A sound board doubles its pauses and keeps them over power cuts, with a rising nonce; sign-off watches it."""
+    run = _run(tmp_path, "", suite="signoff", chosen=BACKOFF)
+    lines = run.annex("requests to join without an answer")
+    asked_s = [float(line.split()[0]) for line in lines if "request, nonce" in line]
+    gaps_s = [after - before for before, after in pairwise(asked_s)]
+
+    assert run.verdict("join_backoff") is Verdict.PASS, run.text
+    # 5 s and 6 s after the request are its windows (RP002-1.0.1), then come 4 s, 8 s, 16 s
+    assert gaps_s[:3] == [pytest.approx(6.1 + pause_s, abs=0.5) for pause_s in (4.0, 8.0, 16.0)]
+    assert all(gap_s > 30.0 for gap_s in gaps_s[-2:])  # over the cuts: the pause of 32 s that it had reached
+    assert sum("power cut" in line for line in lines) == 2
+
+
+def test_reports_of_a_board_that_is_left_alone_keep_their_period(tmp_path: Path) -> None:
+    """Five seconds by the gateway's own clock, to some milliseconds; the board is switched off at the end."""
+    run = _run(tmp_path, "", suite="signoff", chosen=OWN_REPORTS)
+    (check,) = (one for one in run.report.checks if one.name == "report_period")
+    (period,) = (one for one in check.judged if getattr(one, "limit", "") == "period")
+
+    assert {run.verdict(one) for one in ("report_period", "output_off")} == {Verdict.PASS}, run.text
+    assert getattr(period, "value", 0.0) == pytest.approx(5.0, abs=0.02)
+
+
+@pytest.mark.parametrize("fault", WHEN_LEFT_ALONE)
+def test_board_that_is_left_alone_is_watched(tmp_path: Path, fault: str) -> None:
+    """By the published cap on its airtime, by the pause that it forgot, or by its period."""
+    expected = WHEN_LEFT_ALONE[fault]
+    run = _run(tmp_path, fault, suite="signoff", chosen=("first_touch", "identity_start", expected.check, "output_off"))
+
+    assert run.verdict(expected.check) is expected.verdict, run.text
+    assert all(words in run.words(expected.check) for words in expected.says), run.words(expected.check)
+
+
+def test_suite_beyond_the_duty_cycle_stays_off_the_air(tmp_path: Path) -> None:
+    """An hour that an earlier run used up: the air is refused with the numbers before power, all else is checked."""
+    spent = {"at_s": time.time() - 60.0, "band": "868-868.6 MHz", "airtime_us": 35_900_000}
+    airtime = {"schema": 1, "transmitter": "gateways of the bench", "region": "EU868", "spent": [spent]}
+    folder = tmp_path / "healthy"
+    folder.mkdir()
+    (folder / "gateway-airtime-EU868.json").write_text(json.dumps({"schema": 1, "airtime": airtime}), encoding="utf-8")
+
+    run = _run(tmp_path, "")
+
+    verdicts = {one.name: one.verdict for one in run.report.checks if one.name in ON_AIR}
+    assert {name for name, verdict in verdicts.items() if verdict is Verdict.NOT_RUN} == set(AIR_CHECKS), run.text
+    assert {verdicts[name] for name in set(ON_AIR) - set(AIR_CHECKS)} == {Verdict.PASS}
+    assert "0.1 s left of 36 s (1 %)" in run.words("join")
+    assert "slot 1: air: refused: gateways of the bench in 868-868.6 MHz" in run.text
+    assert "air: join nonce" not in run.text
 
 
 @pytest.mark.parametrize("suite", ["production", "signoff"])

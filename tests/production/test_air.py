@@ -1,258 +1,68 @@
-"""The checks of the air against a scripted air: what is charged to the board, what to the bench, what stays open.
-
-The checks, the matching and the judging are the real ones; the air is a list of what it does with each report.
-"""
+"""Joins and uplinks against a scripted air: what is charged to the board, what to the bench, what stays open."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
-from benchrig.board.air import (
-    AirDownlink,
-    AirEvent,
-    AirJoin,
-    AirLevel,
-    AirRefusal,
-    AirUplink,
-    DownlinkTaken,
-)
-from benchrig.board_run import Found
+from benchrig.board.air import AirDownlink
 from benchrig.clock import FakeClock
-from benchrig.errors import AirError, BoardProtocolError, BoardTimeout, ConfigError
+from benchrig.errors import AirError
 from benchrig.production.downlink import check_downlink
 from benchrig.production.hops import check_uplink_hops
 from benchrig.production.join import check_join
-from benchrig.protocol.console import Answer, Line, Notice
-from benchrig.records import Annex, CheckFinished, FactJudged, NotProven, Verdict
+from benchrig.records import Annex, CheckFinished, FactJudged, Verdict
+from benchrig.run_plan import Found
 
-from .fake_bench import PROFILE, FakeConsole, FakeMeter, FakeRun, Table
+from .fake_bench import PROFILE, SOUND_IDENTITY
+from .scripted_air import GOOD, LEVEL, LOST, UNSENT, ScriptedAir, fact, joined, table_with, told
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from benchrig.board.board import FrameAnswer
-
-GOOD, LOST, UNSENT = "good", "lost", "not sent"
-LEVEL = AirLevel(gateway="02004842F0000001", rssi_dbm=-60.0, snr_db=10.0, rate="SF7BW125")
-
-
-@dataclass
-class ScriptedAir:
-    """What becomes of each report, in turn; good ones after the script is over. `pin` is what downlinks do."""
-
-    clock: FakeClock
-    script: list[str] = field(default_factory=list)
-    joins: list[str] = field(default_factory=list)
-    changes: Callable[[bytes], bytes] = bytes
-    level: AirLevel = LEVEL
-    can_join: bool = True
-    can_repeat: bool = True
-    nonce_step: int = 1
-    window: int | None = 1
-    obeys: bool = True
-    obeys_twice: bool = False
-    name: str = "scripted air"
-    pin_v: float = 0.0
-    switched: int = 0
-    events: list[AirEvent] = field(default_factory=list)
-    counter: int = 0
-    nonce: int = 100
-    waits: list[tuple[int, bytes]] = field(default_factory=list)
-    sent: dict[int, bytes] = field(default_factory=dict)
-
-    # ---- what the board does
-
-    def reports(self, frame: FrameAnswer) -> None:
-        """A report goes out; whatever waits goes down after one that was heard."""
-        fate = self.script.pop(0) if self.script else GOOD
-        if fate != UNSENT:
-            self.counter += 1
-        if fate == GOOD:
-            self._hear(frame)
-            self._answer()
-        elif fate not in (LOST, UNSENT):
-            self.events.append(AirRefusal(at_s=self.clock.now_s(), why=fate, detail="counter 0", by_board=True))
-
-    def _hear(self, frame: FrameAnswer) -> None:
-        payload = self.changes(frame.handed or b"")
-        self.events.append(
-            AirUplink(
-                at_s=self.clock.now_s(),
-                counter=self.counter - 1,
-                port=2,
-                payload=payload,
-                levels=(self.level,),
-                airtime_us=56_576,
-            )
-        )
-
-    def _answer(self) -> None:
-        if not self.waits:
-            return
-        item, payload = self.waits.pop(0)
-        is_again = item in self.sent
-        self.sent[item] = payload
-        number = len(self.events)
-        self.events += [
-            AirDownlink(at_s=self.clock.now_s(), number=number, item=item, window=self.window, counter=item),
-            DownlinkTaken(at_s=self.clock.now_s(), number=number, item=item),
-        ]
-        if self.obeys and (self.obeys_twice or not is_again):
-            self.pin_v, self.switched = 3.3 * payload[0], self.switched + 1
-
-    def asks_to_join(self) -> str:
-        """What the board says of it."""
-        fate = self.joins.pop(0) if self.joins else GOOD
-        self.nonce += self.nonce_step
-        if fate != "request lost":
-            self.events.append(
-                AirJoin(
-                    at_s=self.clock.now_s(),
-                    dev_nonce=self.nonce,
-                    app_nonce=1,
-                    dev_addr=1,
-                    levels=(LEVEL,),
-                    airtime_us=61_696,
-                )
-            )
-        return "accepted" if fate == GOOD else "failed"
-
-    # ---- what a check asks
-
-    def wait_until_open(self) -> None:
-        """It is."""
-
-    def mark(self) -> int:
-        return len(self.events)
-
-    def events_since(self, mark: int) -> tuple[AirEvent, ...]:
-        return tuple(self.events[mark:])
-
-    def uplinks_since(self, mark: int) -> tuple[AirUplink, ...]:
-        return tuple(event for event in self.events[mark:] if isinstance(event, AirUplink))
-
-    def wait_for_join(self, timeout_s: float, *, since: int) -> AirJoin:
-        for event in self.events[since:]:
-            if isinstance(event, AirJoin):
-                return event
-        raise BoardTimeout(f"no join within {timeout_s:g} s")
-
-    def wait_for_uplink(
-        self, timeout_s: float, *, since: int, counter: int | None = None, port: int | None = None
-    ) -> AirUplink:
-        assert (counter, port) == (None, None)
-        for event in self.events[since:]:
-            if isinstance(event, AirRefusal):
-                raise BoardProtocolError(f"an uplink was awaited and refused: {event.why}: {event.detail}")
-            if isinstance(event, AirUplink):
-                return event
-        self.clock.sleep(timeout_s)
-        raise BoardTimeout(f"no uplink within {timeout_s:g} s, while gateways are alive")
-
-    def queue_downlink(self, payload: bytes, *, port: int, confirmed: bool = False) -> int:
-        assert (port, confirmed) == (10, False)
-        item = len(self.sent) + len(self.waits) + 1
-        self.waits.append((item, payload))
-        return item
-
-    def repeat_downlink(self, item: int) -> None:
-        if item not in self.sent:
-            raise ConfigError(f"no frame of item {item} to repeat")
-        self.waits.append((item, self.sent[item]))
-
-    def wait_for_downlink(self, item: int, timeout_s: float, *, since: int) -> AirDownlink:
-        for event in self.events[since:]:
-            if isinstance(event, AirDownlink) and event.item == item:
-                return event
-        raise BoardTimeout(f"no occasion for downlink {item} within {timeout_s:g} s")
-
-    def close(self) -> None:
-        """Nothing is open."""
-
-
-@dataclass
-class AirConsole(FakeConsole):
-    """A console that knows how to join, what its pin did, and its constants."""
-
-    air: ScriptedAir | None = None
-    said: str = ""
-
-    def ask(self, question: str) -> Answer:  # type: ignore[override]  # the fake of most checks answers nothing
-        assert self.air is not None
-        self.asked.append(question)
-        fields = {}
-        if question == "join":
-            self.said = self.air.asks_to_join()
-        elif question == "pin":
-            fields = {"switched": str(self.air.switched)}
-        elif question == "read_correction":
-            fields = {"gain": "0", "offset": "0"}
-        return Answer(question, fields, Line(b"", self.clock.now_s(), self.clock.now_s()))
-
-    def wait_for_notice(self, name: str, *, began_after_s: float, timeout_s: float) -> Notice:
-        assert (name, timeout_s) == ("joined", 10.0)
-        self.clock.sleep(5.1)
-        return Notice(name, {"outcome": self.said}, Line(f"JOIN {self.said}".encode(), began_after_s + 5.1, 0.0))
-
-
-def table_with(
-    check: str, scripted: ScriptedAir | None = None, **changes: object
-) -> tuple[Table, FakeRun, ScriptedAir]:
-    """A sound board under power, on a bench with a scripted air and a meter at its pin."""
-    table = Table(check, replace(PROFILE, **changes)).powered()  # type: ignore[arg-type]
-    air = scripted or ScriptedAir(table.clock)
-    air.clock = table.clock
-    board = table.board
-    board.console = AirConsole(table.clock, air=air)
-    plain_frame = board.frame
-
-    def report() -> FrameAnswer:
-        table.clock.sleep(0.1)
-        frame = plain_frame()
-        table.clock.sleep(0.1)
-        air.reports(frame)
-        return frame
-
-    board.report = report  # type: ignore[method-assign]
-    run = table.run()
-    bench = run.on_bench.bench
-    vars(bench)["pin"] = FakeMeter(table.clock, lambda: air.pin_v)
-    run.on_bench = replace(run.on_bench, air=air)
-    run.on_bench.power.on_since_s, run.on_bench.power.power_ups = table.clock.now_s(), 1
-    return table, run, air
-
-
-def joined(run: FakeRun) -> FakeRun:
-    """The run of a board that has joined."""
-    run.found["joined"] = Found(1.0, 0.0, "1")
-    return run
-
-
-def fact(table: Table, name: str) -> FactJudged:
-    """A fact by its name."""
-    found = table.judged(name)
-    assert isinstance(found, FactJudged)
-    return found
-
-
-def told(table: Table) -> str:
-    """All that is not proven."""
-    return " | ".join(record.text for record in table.records if isinstance(record, NotProven))
-
-
 # ---- join
 
 
-def test_two_joins_with_a_growing_nonce_pass() -> None:
-    """One before and one after a power cut."""
-    table, run, _ = table_with("join")
+def test_joins_with_a_growing_nonce_pass() -> None:
+    """One before and one after each power cut, answered in both windows by turns."""
+    table, run, air = table_with("join")
 
     assert table.do(check_join, run).verdict is Verdict.PASS
-    assert fact(table, "nonce grows over a power cut").seen == "102"
-    assert run.on_bench.power.power_ups == 2
+    assert fact(table, "nonce grows over a power cut").seen == "101, 102, 103"
+    assert run.on_bench.power.power_ups == 3
+    windows = [one.window for one in air.events if isinstance(one, AirDownlink)]
+    assert windows == [1, 2, 1]
+    assert fact(table, "window of the answer to the join after power cut 1").seen == "receive window 2"
+    assert (table.verdict("tries"), table.verdict("spreading_factor")) == (Verdict.PASS, Verdict.PASS)
+
+
+def test_after_a_join_in_the_second_window_answers_come_in_the_first_again() -> None:
+    """What one check asked of the air does not outlast it."""
+    assert PROFILE.air is not None
+    table, run, air = table_with("join", air=replace(PROFILE.air, power_cuts=1))
+
+    table.do(check_join, run)
+
+    assert [one.window for one in air.events if isinstance(one, AirDownlink)] == [1, 2]
+    assert air.answers_from == 1
+
+
+def test_answer_in_another_window_than_planned_is_undecided() -> None:
+    """A bench that was late for the first window proves nothing of it."""
+    table, run, _ = table_with("join", ScriptedAir(FakeClock(), window=2))
+
+    assert table.do(check_join, run).verdict is Verdict.UNDECIDED
+    assert "too late for window 1" in fact(table, "window of the answer to the join").why
+
+
+def test_request_at_another_data_rate_fails() -> None:
+    """The data rate of the request is held against its limit."""
+    table, run, _ = table_with("join", ScriptedAir(FakeClock(), rate="SF12BW125"))
+
+    assert table.do(check_join, run).verdict is Verdict.FAIL
+    assert table.verdict("spreading_factor") is Verdict.FAIL
 
 
 def test_nonce_that_does_not_grow_fails() -> None:
@@ -270,6 +80,14 @@ def test_board_that_never_hears_the_answer_fails() -> None:
     assert table.do(check_join, run).verdict is Verdict.FAIL
     assert "3 of 3 requests heard and answered" in fact(table, "joins").seen
     assert "receive windows" in fact(table, "joins").next_action
+
+
+def test_board_that_joins_once_and_never_again_has_no_session() -> None:
+    """After a later join that failed nobody knows its session: what needs one is not tried."""
+    table, run, _ = table_with("join", ScriptedAir(FakeClock(), joins=[GOOD, *["answer lost"] * 3]))
+
+    assert table.do(check_join, run).verdict is Verdict.FAIL
+    assert "joined" not in run.found
 
 
 def test_board_that_is_never_heard_fails() -> None:
@@ -294,6 +112,21 @@ def test_second_try_is_told() -> None:
 
     assert table.do(check_join, run).verdict is Verdict.PASS
     assert "it took 2 tries (request not heard)" in told(table)
+
+
+@pytest.mark.parametrize(
+    ("said", "verdict"),
+    [
+        pytest.param(["answer lost", GOOD], Verdict.PASS, id="at the second try"),
+        pytest.param(["answer lost"] * 3, Verdict.FAIL, id="never"),
+    ],
+)
+def test_behind_a_broker_the_board_joins_by_its_own_word(said: list[str], verdict: Verdict) -> None:
+    """Nobody sees its requests there: it is asked before uplinks are awaited, and fails when it never says yes."""
+    table, run, _ = table_with("uplink_hops", ScriptedAir(FakeClock(), joins=said, can_join=False, can_time=False))
+
+    assert table.do(check_uplink_hops, run).verdict is verdict
+    assert ("joined" in run.found) is (verdict is Verdict.PASS)
 
 
 def test_broker_sees_no_join() -> None:
@@ -415,6 +248,67 @@ def test_counter_that_begins_anew_fails() -> None:
     assert fact(table, "hop: frame on the air").seen == "so in all 5 frames"
 
 
+@pytest.mark.parametrize(
+    ("confirmed", "wanted", "verdict"),
+    [
+        pytest.param(False, False, Verdict.PASS, id="unconfirmed, as planned"),
+        pytest.param(True, True, Verdict.PASS, id="confirmed, as planned"),
+        pytest.param(True, False, Verdict.FAIL, id="confirmed, which costs a downlink each"),
+        pytest.param(False, True, Verdict.FAIL, id="unconfirmed, though each was to be acknowledged"),
+    ],
+)
+def test_uplinks_are_confirmed_as_the_profile_says(*, confirmed: bool, wanted: bool, verdict: Verdict) -> None:
+    """The flag of every frame is held against the profile."""
+    assert PROFILE.air is not None
+    plan = replace(PROFILE.air, confirmed=wanted)
+    table, run, _ = table_with("uplink_hops", ScriptedAir(FakeClock(), confirmed=confirmed), air=plan)
+
+    assert table.do(check_uplink_hops, joined(run)).verdict is verdict
+    assert fact(table, "confirmed flag").verdict is verdict
+
+
+def test_broker_leaves_the_confirmed_flag_open() -> None:
+    """A network tells no flag of a frame: named as not proven."""
+    table, run, _ = table_with("uplink_hops", ScriptedAir(FakeClock(), can_join=False, can_time=False))
+
+    table.do(check_uplink_hops, run)
+
+    assert "whether uplinks are confirmed" in told(table)
+
+
+@pytest.mark.parametrize(
+    ("eui", "verdict", "words"),
+    [
+        pytest.param("02004842A0010001", Verdict.PASS, "02004842A0010001", id="its own"),
+        pytest.param("02004842A0010002", Verdict.FAIL, "02004842A0010002", id="that of another board"),
+        pytest.param("010001A042480002", Verdict.FAIL, "in the other byte order", id="turned round"),
+    ],
+)
+def test_identity_on_the_console_is_that_on_the_air(eui: str, verdict: Verdict, words: str) -> None:
+    """What the board calls itself is what the bench knows it by on the air."""
+    table, run, _ = table_with("uplink_hops")
+    run.identity = replace(SOUND_IDENTITY, eui=eui)
+
+    assert table.do(check_uplink_hops, joined(run)).verdict is verdict
+    assert words in fact(table, "identity on the air").seen
+
+
+def test_board_that_does_not_tell_its_identity_is_not_judged_by_it() -> None:
+    """A console without an EUI leaves nothing to compare."""
+    table, run, _ = table_with("uplink_hops")
+    run.identity = replace(SOUND_IDENTITY, eui="")
+
+    assert table.do(check_uplink_hops, joined(run)).verdict is Verdict.PASS
+
+
+def test_first_frame_that_is_refused_fails() -> None:
+    """A board whose very first frame breaks the protocol is charged with that, with no hop to follow."""
+    table, run, _ = table_with("uplink_hops", ScriptedAir(FakeClock(), script=["bad integrity code"]))
+
+    assert table.do(check_uplink_hops, joined(run)).verdict is Verdict.FAIL
+    assert "refused: bad integrity code" in fact(table, "counters").why
+
+
 def test_radio_that_is_on_longer_than_its_frame_fails() -> None:
     """Formula and current of one transmission do not agree."""
     table, run, _ = table_with("uplink_hops")
@@ -438,57 +332,3 @@ def test_check_alone_lets_the_board_join_first() -> None:
 
     assert table.do(check_uplink_hops, run).verdict is Verdict.PASS
     assert "joined" in run.found
-
-
-# ---- downlinks
-
-
-def test_pin_goes_on_and_off_and_a_repeated_frame_is_dropped() -> None:
-    """The whole story, seen by the meter."""
-    table, run, air = table_with("downlink")
-
-    assert table.do(check_downlink, joined(run)).verdict is Verdict.PASS
-    assert (air.pin_v, air.switched) == (0.0, 2)
-
-
-def test_repeated_frame_that_switches_fails() -> None:
-    """The meter sees the pin, and the board counts one command too many."""
-    table, run, _ = table_with("downlink", ScriptedAir(FakeClock(), obeys_twice=True))
-
-    assert table.do(check_downlink, joined(run)).verdict is Verdict.FAIL
-    assert fact(table, "a repeated frame switches nothing").verdict is Verdict.FAIL
-    assert (fact(table, "commands obeyed").seen, fact(table, "commands obeyed").verdict) == ("3", Verdict.FAIL)
-
-
-def test_pin_that_does_not_move_fails() -> None:
-    """Three downlinks went down in the right window, and the meter saw nothing."""
-    table, run, air = table_with("downlink", ScriptedAir(FakeClock(), obeys=False))
-
-    assert table.do(check_downlink, joined(run)).verdict is Verdict.FAIL
-    assert fact(table, "'on' obeyed").seen == "not on after 3 downlinks"
-    assert fact(table, "'on' obeyed").verdict is Verdict.FAIL
-    assert len(air.sent) == 4
-
-
-def test_downlink_of_the_second_window_is_undecided() -> None:
-    """The bench was late: that is not held against the board, and nothing is proven of its first window."""
-    table, run, _ = table_with("downlink", ScriptedAir(FakeClock(), window=2))
-
-    assert table.do(check_downlink, joined(run)).verdict is Verdict.UNDECIDED
-
-
-def test_broker_leaves_window_and_repetition_open() -> None:
-    """What a network behind a broker does not tell, or cannot do, is named as not proven."""
-    table, run, _ = table_with("downlink", ScriptedAir(FakeClock(), can_join=False, can_repeat=False, window=None))
-
-    assert table.do(check_downlink, run).verdict is Verdict.PASS
-    assert "in which receive window" in told(table)
-    assert "that a repeated frame switches nothing" in told(table)
-
-
-def test_uplink_that_gives_the_occasion_is_tried_again() -> None:
-    """A report that was lost costs a try, no second command."""
-    table, run, air = table_with("downlink", ScriptedAir(FakeClock(), script=[LOST]))
-
-    assert table.do(check_downlink, joined(run)).verdict is Verdict.PASS
-    assert air.switched == 2

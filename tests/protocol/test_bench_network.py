@@ -116,12 +116,17 @@ def test_a_channel_list_goes_along(channels: ExtraChannels, list_type: int) -> N
         pytest.param(
             Board(dev_eui=DEV_EUI + 1), Why.FOREIGN_BOARD, "DevEUI 70B3D57ED00000DD; accepted: 70B3", id="dev-eui"
         ),
-        pytest.param(Board(join_eui=1), Why.FOREIGN_BOARD, "JoinEUI 0000000000000001; accepted: 0004A3", id="join-eui"),
+        pytest.param(
+            Board(join_eui=1), Why.WRONG_IDENTITY, "JoinEUI 0000000000000001; accepted: 0004A3", id="join-eui"
+        ),
         pytest.param(
             Board(dev_eui=reversed_eui(DEV_EUI)),
-            Why.FOREIGN_BOARD,
+            Why.WRONG_IDENTITY,
             "the same in the other byte order",
             id="reversed-eui",
+        ),
+        pytest.param(
+            Board(join_eui=1, app_key=APP_KEY[::-1]), Why.FOREIGN_BOARD, "JoinEUI 0000000000000001", id="nothing fits"
         ),
         pytest.param(Board(app_key=bytes(16)), Why.WRONG_KEY, "signs with another key", id="key"),
         pytest.param(Board(app_key=APP_KEY[::-1]), Why.WRONG_KEY, "key in the other byte order", id="reversed-key"),

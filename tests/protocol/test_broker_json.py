@@ -68,6 +68,23 @@ def test_level_that_is_not_told_spoils_nothing() -> None:
     assert (found.rssi_dbm, found.snr_db) == (None, None)
 
 
+@pytest.mark.parametrize(
+    ("told", "expression"),
+    [
+        pytest.param({"rate": "SF7BW125"}, "rate", id="as it stands"),
+        pytest.param({"sf": 7}, "join('', ['SF', to_string(sf), 'BW125'])", id="put together"),
+    ],
+)
+def test_data_rate_is_told_as_a_text(told: dict[str, object], expression: str) -> None:
+    """A network that tells the data rate lets its airtime be known; one that does not leaves it empty."""
+    read = UplinkMap({**EXPRESSIONS, "rate": expression}).read
+
+    assert read(message(**told)).rate == "SF7BW125"
+    assert UplinkMap({**EXPRESSIONS, "rate": "rate"}).read(message()).rate == ""
+    with pytest.raises(ValueError, match=r"rate \(expression .*accepted: a data rate such as 'SF7BW125'"):
+        read(message(rate=7, sf=70))
+
+
 BAD = [
     pytest.param(b"", "no JSON in a message of 0 bytes", id="empty"),
     pytest.param(b'{"port": 2', "no JSON in a message of 10 bytes", id="cut"),

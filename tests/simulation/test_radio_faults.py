@@ -12,7 +12,7 @@ import loramsg
 import pytest
 
 from .bench_process import BenchProcess
-from .radio_network import GATEWAYS, OFF, ON, Network, Radio, air_bench
+from .radio_network import GATEWAYS, OFF, ON, PIN_PORT, RX2_HZ, Network, Radio, air_bench
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -101,6 +101,107 @@ def downlink_twice(radio: Radio) -> bool:
     for frame in (on, off, on):
         radio.send_down(frame)
     return radio.switched() == 3 and radio.pin() > 3.0
+
+
+@board
+def air_identity_reversed(radio: Radio) -> bool:
+    request = loramsg.unpack_jreq(radio.ask_to_join().data)
+    said = int(request["DevEUI"].as_int()) & (1 << 64) - 1
+    radio.slot.console.text()
+    return said == int.from_bytes(radio.device_eui.to_bytes(8, "big"), "little")
+
+
+def requests(radio: Radio, count: int) -> list[float]:
+    """When the first gateway heard so many join-requests in a row, none of them answered, by its own clock."""
+    assert radio.slot.console.ask("join keep") == "JOIN keeps trying"
+    heard: list[float] = []
+    while len(heard) < count:
+        packet = radio.network.packet(gateway=GATEWAYS[0])
+        heard += [packet.counter_us / 1e6] if packet.data[:1] == b"\x00" else []
+    return heard
+
+
+@board
+def join_hammers(radio: Radio) -> bool:
+    first, second, third = requests(radio, 3)
+    return third - second < 1.1 * (second - first)
+
+
+@board
+def backoff_forgotten(radio: Radio) -> bool:
+    """After a power cut the first request comes at once; a sound board keeps the pause that it had reached, 4 s."""
+    before = requests(radio, 2)
+    radio.slot.power_down()
+    said = radio.power_up()
+    while not said.startswith("BOOT"):  # what the board said of its requests before
+        said = radio.slot.console.text()
+    (after,) = requests(radio, 1)
+    return after - before[-1] < 3.0
+
+
+@board
+def reports_too_often(radio: Radio) -> bool:
+    """Told to report every 5 s, and left alone."""
+    radio.join()
+    assert radio.slot.console.ask("report every 5") == "REPORT every 5 s"
+    heard = [radio.uplink().packet.counter_us for _ in range(3)]
+    return (heard[-1] - heard[0]) % (1 << 32) < 9_000_000
+
+
+@board
+def air_confirmed(radio: Radio) -> bool:
+    radio.join()
+    radio.report()
+    heard = radio.uplink()
+    radio.reported()
+    return heard.is_confirmed
+
+
+@board
+def second_window_wrong(radio: Radio) -> bool:
+    """A command in the second window, 2 s after the uplink at 869.525 MHz and SF12 (RP002-1.0.1), is not heard."""
+    radio.join()
+    radio.send_down(radio.downlink(ON), delay_s=2.0, frequency_hz=RX2_HZ, rate="SF12BW125")
+    return radio.switched() == 0
+
+
+@board
+def listens_always(radio: Radio) -> bool:
+    """A command that comes long after the windows is obeyed."""
+    radio.join()
+    radio.report()
+    heard = radio.uplink()
+    radio.reported()
+    order = radio.txpk(radio.downlink(ON), after=heard.packet, frequency_hz=RX2_HZ, rate="SF12BW125")
+    del order["tmst"]
+    assert radio.network.order({**order, "imme": True}) == "NONE"
+    for _ in range(3):  # a frame of SF12 takes more than a second; each report takes two
+        radio.report()
+        radio.reported()
+    return radio.switched() == 1
+
+
+@board
+def unknown_command_obeyed(radio: Radio) -> bool:
+    radio.join()
+    radio.send_down(radio.downlink(ON))
+    radio.send_down(radio.downlink(b"\x7f"))
+    return radio.pin() < 0.5
+
+
+@board
+def any_port_obeyed(radio: Radio) -> bool:
+    radio.join()
+    radio.send_down(radio.downlink(ON, port=PIN_PORT + 1))
+    return radio.pin() > 3.0
+
+
+@board
+def pin_outlasts_power(radio: Radio) -> bool:
+    radio.join()
+    radio.send_down(radio.downlink(ON))
+    restart(radio)
+    return radio.pin() > 3.0
 
 
 @board

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import socket
 import threading
 import time
@@ -13,7 +15,7 @@ from hypothesis import strategies as st
 
 from benchrig.errors import GatewayError
 from benchrig.protocol.gateway_packets import TransmitPacket
-from benchrig.wires.gateway_socket import MOST_WAITING, GatewaySocket
+from benchrig.wires.gateway_socket import MOST_WAITING, GatewaySocket, _why_not_sent
 from tests.wires.udp_gateway import PULL_DATA, PUSH_DATA, UdpGateway
 
 if TYPE_CHECKING:
@@ -71,6 +73,37 @@ def test_order_without_a_way_is_an_error_of_the_bench(endpoint: GatewaySocket) -
     """A gateway that never asked cannot be reached: said with those that did."""
     with pytest.raises(GatewayError, match=r"0016C001FF10A235 has opened no way for downlinks; accepted: none yet"):
         endpoint.order(ORDER, gateway=FAR)
+
+
+def test_order_that_the_kernel_does_not_send_is_told(endpoint: GatewaySocket, gateway: UdpGateway) -> None:
+    """A gateway beyond what a listener on loopback can reach (RFC 5737): said with what to do; it goes on."""
+    hello = b"\x02ab\x02" + FAR.to_bytes(8, "big")
+    endpoint._side.receive(hello, sender=("198.51.100.7", 1700))
+
+    with pytest.raises(
+        GatewayError,
+        match=r"an order of \d+ bytes cannot be sent to gateway 0016C001FF10A235 at 198\.51\.100\.7:1700: Invalid "
+        r"argument; that address cannot be reached from where the bench listens: give \[gateway\] listen",
+    ):
+        endpoint.order(ORDER, gateway=FAR)
+    gateway.pull()
+    endpoint.order(ORDER, gateway=NEAR)
+    assert gateway.order().data == b"down"
+
+
+@pytest.mark.parametrize(
+    ("code", "says"),
+    [
+        pytest.param(errno.ENETUNREACH, "Network is unreachable; this computer has no way", id="no network"),
+        pytest.param(errno.EHOSTUNREACH, "No route to host; nobody at that address answers", id="no host"),
+        pytest.param(errno.EMSGSIZE, "Message too long; it is longer than a datagram may be", id="too long"),
+        pytest.param(errno.EPERM, "Operation not permitted; a rule of this computer forbids it", id="firewall"),
+        pytest.param(errno.EIO, "Input/output error; check the network between", id="any other"),
+    ],
+)
+def test_what_the_kernel_says_comes_with_a_next_action(code: int, says: str) -> None:
+    """Each way in which a datagram is not sent (errno of sendto, POSIX.1-2017) names what to do."""
+    assert _why_not_sent(OSError(code, os.strerror(code))).startswith(says)
 
 
 def test_gateway_that_moved_is_found_again(endpoint: GatewaySocket) -> None:

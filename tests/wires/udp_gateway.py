@@ -22,7 +22,8 @@ class Order:
 
     token: bytes
     data: bytes
-    counter_us: int
+    counter_us: int | None
+    """None: at once."""
     frequency_mhz: float
     rate: str
     inverted: bool
@@ -84,7 +85,9 @@ class UdpGateway:
         told = json.loads(data[4:])["txpk"]
         if answer is not None:
             self.say(TX_ACK, {"txpk_ack": {"error": answer}}, token=data[1:3])
-        return Order(data[1:3], base64.b64decode(told["data"]), told["tmst"], told["freq"], told["datr"], told["ipol"])
+        return Order(
+            data[1:3], base64.b64decode(told["data"]), told.get("tmst"), told["freq"], told["datr"], told["ipol"]
+        )
 
     def no_order(self, within_s: float) -> bool:
         """Whether no order comes."""
