@@ -1,13 +1,16 @@
-"""The command `capture`: the dialogue of a modem UART out of a capture file, with times. Shows; decides nothing."""
+"""The command `capture`: the dialogue of a modem UART out of a capture file, with times. Shows; decides nothing.
+
+With a profile it also says what the payloads mean that were handed over, and what is wrong with them.
+"""
 
 from __future__ import annotations
 
 import itertools
-import json
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchrig.plain_json import json_text
 from benchrig.protocol.at_events import (
     Echo,
     Garbage,
@@ -26,7 +29,9 @@ if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
 
+    from benchrig.board.profile import BoardProfile
     from benchrig.capture_file import Capture, CapturedBytes, CapturedLine
+    from benchrig.payload.codec import Decoded, DecodedValue
     from benchrig.protocol.at_dialogue import AtDialogue
     from benchrig.protocol.at_events import Event, HandOver
 
@@ -56,7 +61,10 @@ def add_capture_command(add: AddCommand, *, say: Callable[[str], None]) -> None:
     capture.add_argument("--stop-bits", type=int, choices=(1, 2), default=1, help="default: 1")
     capture.add_argument("--inverted", action="store_true", help="the lines rest low")
     capture.add_argument(
-        "--profile", type=Path, metavar="FILE", help="board profile whose modem.frame hands over payloads"
+        "--profile",
+        type=Path,
+        metavar="FILE",
+        help="board profile: its modem.frame hands over payloads, its field map decodes them",
     )
     capture.add_argument("--json", action="store_true", help="as JSON, one object a line, in base units")
 
@@ -77,20 +85,29 @@ def _show(arguments: argparse.Namespace, say: Callable[[str], None]) -> int:
     capture = Capture(arguments.file, signals=arguments.signal or (), settings=settings)
     capture.open()
     modem_is_heard = len(capture.lines) > 1 or arguments.first == "modem"
-    dialogue = AtDialogue(AtRules(hand_over=_hand_over(arguments.profile)), modem_is_heard=modem_is_heard)
+    profile = _profile(arguments.profile)
+    dialogue = AtDialogue(profile.modem_rules if profile else AtRules(), modem_is_heard=modem_is_heard)
     for event in _events(capture, dialogue, modem_first=arguments.first == "modem"):
         say(_as_json(event) if arguments.json else _words(event))
     for line in capture.lines:
         say(_line_as_json(line) if arguments.json else _line_words(line))
     for handed in dialogue.hand_overs:
-        say(_as_json(handed) if arguments.json else _handed_words(handed))
+        decoded = _decoded(handed, profile)
+        say(_handed_as_json(handed, decoded) if arguments.json else _handed_words(handed, decoded))
     return 0 if all(line.report.is_trustworthy for line in capture.lines) else _NOT_BELIEVED
 
 
-def _hand_over(profile: Path | None) -> str:
+def _profile(path: Path | None) -> BoardProfile | None:
     from benchrig.board.profile import read_board_profile  # noqa: PLC0415
 
-    return read_board_profile(profile).modem_frame if profile else ""
+    return read_board_profile(path) if path else None
+
+
+def _decoded(handed: HandOver, profile: BoardProfile | None) -> Decoded | None:
+    """What a payload says by the profile's field map; what is wrong with it is told in there."""
+    from benchrig.payload.codec import decode  # noqa: PLC0415
+
+    return decode(profile.field_map, handed.payload, port=handed.port) if profile else None
 
 
 def _events(capture: Capture, dialogue: AtDialogue, *, modem_first: bool) -> Iterator[Event]:
@@ -168,20 +185,49 @@ def _line_words(line: CapturedLine) -> str:
     return f"line {line.name}: {report.frames} bytes at {report.baud:.0f} baud{clock}, {jitter}{problems}{doubt}"
 
 
-def _handed_words(handed: HandOver) -> str:
+def _handed_words(handed: HandOver, decoded: Decoded | None) -> str:
     answer = f" by {handed.answer}" if handed.answer else ""
     again = f", attempt {handed.attempt}" if handed.attempt > 1 else ""
     lost = ", first character lost" if handed.lost_first else ""
     payload = handed.payload.hex(" ").upper()
-    return f"handed over at {handed.at_s:.6f} s: port {handed.port}, {payload}: {handed.outcome}{answer}{again}{lost}"
+    told = f"handed over at {handed.at_s:.6f} s: port {handed.port}, {payload}: {handed.outcome}{answer}{again}{lost}"
+    return "\n".join([told, *_decoded_words(decoded)]) if decoded else told
 
 
-def _as_json(what: Event | HandOver) -> str:
+def _decoded_words(decoded: Decoded) -> Iterator[str]:
+    """The values in a line of their own, and one for each problem."""
+    values = ", ".join(f"{name} {_value_words(value)}" for name, value in decoded.values.items())
+    yield from [f"    {values}"] if values else []
+    yield from (f"    problem: {problem}" for problem in decoded.problems)
+
+
+def _value_words(value: DecodedValue) -> str:
+    if value.value is None:
+        return value.word or "no value"
+    return f"{value.value:.12g} {'' if value.unit == '1' else value.unit}".rstrip()
+
+
+def _as_json(what: Event) -> str:
+    return json_text(_told(what))
+
+
+def _handed_as_json(handed: HandOver, decoded: Decoded | None) -> str:
+    told = _told(handed)
+    if decoded:
+        told["values"] = {
+            name: {"value": one.value, "unit": one.unit, "word": one.word} for name, one in decoded.values.items()
+        }
+        told["problems"] = list(decoded.problems)
+    return json_text(told)
+
+
+def _told(what: Event | HandOver) -> dict[str, object]:
     values = {field.name: getattr(what, field.name) for field in fields(what)}
     told = {name: value.hex() if isinstance(value, bytes) else value for name, value in values.items()}
-    return json.dumps({"event": type(what).__name__, **told})
+    return {"event": type(what).__name__, **told}
 
 
 def _line_as_json(line: CapturedLine) -> str:
+    """Null for a rate that nobody knows: that of a line on which nothing was sent."""
     report = {field.name: getattr(line.report, field.name) for field in fields(line.report)}
-    return json.dumps({"line": line.name, **report, "problems": line.report.problems})
+    return json_text({"line": line.name, **report, "problems": line.report.problems})

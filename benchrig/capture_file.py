@@ -6,6 +6,7 @@ Owns reading the file piece by piece, and putting the bytes of two lines into on
 from __future__ import annotations
 
 import itertools
+import stat
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -168,13 +169,15 @@ def _keep_pages() -> None:
 
 def _pieces(path: Path) -> Iterator[bytes]:
     try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ConfigError(f"capture {path}: cannot be read: a folder, a device or a pipe; give a file (.vcd)")
         with path.open("rb") as file:
             while piece := file.read(_BLOCK_BYTES):
                 yield piece
     except FileNotFoundError:
         raise ConfigError(f"capture {path}: there is no such file; give a value change dump (.vcd)") from None
     except (OSError, ValueError) as wrong:  # a name that no file can have is a ValueError
-        raise ConfigError(f"capture {path}: cannot be read: {wrong}") from wrong
+        raise ConfigError(f"capture {path}: cannot be read: {wrong}; check the path") from wrong
 
 
 def _in_order(blocks: list[tuple[int, UartBytes]]) -> CapturedBytes:

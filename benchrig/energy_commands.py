@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from benchrig.board.profile import BoardProfile
-    from benchrig.board_run import Found
     from benchrig.production.energy_budget import EnergyBudget
+    from benchrig.records import ReadingTaken
+    from benchrig.run_plan import Found
 
     AddCommand = Callable[[str, Callable[[argparse.Namespace], int], str], argparse.ArgumentParser]
 
@@ -29,6 +30,16 @@ _OPTIONS = {
     "receive-charge": ("receive_charge_c", "C", "charge of its first receive window above the floor"),
     "receive-duration": ("receive_duration_s", "s", "how long that lasts"),
 }
+
+
+_UNITS = {key: unit for key, unit, _ in _OPTIONS.values()} | {"sleep_mean_a": "A", "spreading_factor": "1"}
+"""Of every input that a journal may hold."""
+
+_LEAST, _MOST = 1e-15, 1e9
+"""No board has less or more of anything, in base units, but nothing of it; beyond them arithmetic ends. Own choice."""
+
+_BY_NOISE = 3.0
+"""A reading may lie below 0 by as many standard uncertainties: a floor of nothing does, by its noise. Own choice."""
 
 
 def add_energy_commands(add: AddCommand, *, say: Callable[[str], None]) -> None:
@@ -103,29 +114,56 @@ def _budget(arguments: argparse.Namespace, profile: BoardProfile) -> EnergyBudge
     try:
         return energy_budget(profile.energy, found)
     except ValueError as wrong:
-        raise ConfigError(f"board profile {profile.path}: {wrong}") from wrong
+        raise ConfigError(f"board profile {profile.path}, and what was measured or given: {wrong}") from wrong
 
 
 def _from_journal(path: Path | None) -> dict[str, Found]:
-    """What the check `energy` of a run wrote down; of two attempts the last."""
-    from benchrig.board_run import Found  # noqa: PLC0415
+    """What the check `energy` of a run wrote down; of two attempts the last. Raises ConfigError for a damaged one."""
     from benchrig.errors import ConfigError  # noqa: PLC0415
     from benchrig.journal import read_journal  # noqa: PLC0415
+    from benchrig.plain_file import is_plain_file  # noqa: PLC0415
     from benchrig.production.energy_budget import USED  # noqa: PLC0415
+    from benchrig.record_chain import ChainState, read_chain  # noqa: PLC0415
     from benchrig.records import ReadingTaken  # noqa: PLC0415
 
     if path is None:
         return {}
-    if not path.is_file():
+    if not is_plain_file(path):
         raise ConfigError(f"journal {path}: there is no such file; give a .jsonl file of reports/BOARD/")
-    found = {
-        one.name: Found(one.value, one.standard_uncertainty, one.unit)
-        for one in read_journal(path).records
-        if isinstance(one, ReadingTaken) and one.check == "energy" and one.name in USED and one.value is not None
-    }
+    journal, chain = read_journal(path), read_chain(path.read_bytes())
+    if wrong := (*journal.problems, *([chain.why] if chain.state is ChainState.BROKEN else [])):
+        raise ConfigError(
+            f"journal {path}: it is damaged, and what is lost may be what was measured last: {wrong[0]}; give the "
+            "journal of a whole run as it was written, or the charges instead",
+            wrong,
+        )
+    taken = (one for one in journal.records if isinstance(one, ReadingTaken) and one.check == "energy")
+    last = {one.name: one for one in taken if one.name in USED}
+    found = {name: _recorded(path, one) for name, one in last.items() if one.value is not None}
     if not found:
         raise ConfigError(f"journal {path}: its run wrote down no input of the check energy; give the charges instead")
     return found
+
+
+def _recorded(path: Path, one: ReadingTaken) -> Found:
+    """A reading of a journal as an input. Raises ConfigError for what no run can have written."""
+    from benchrig.errors import ConfigError  # noqa: PLC0415
+    from benchrig.run_plan import Found  # noqa: PLC0415
+
+    value, u, unit = one.value or 0.0, one.standard_uncertainty, _UNITS[one.name]
+    problem = ""
+    if one.unit != unit:
+        problem = f"is in {one.unit!r}; accepted: {unit!r}"
+    elif not 0.0 <= u <= _MOST:
+        problem = f"has the standard uncertainty {u!r} {unit}; accepted: 0 to {_MOST:g}"
+    elif not -_BY_NOISE * u <= value <= _MOST:
+        problem = f"is {value!r} {unit}; accepted: 0 to {_MOST:g}, and below 0 what its uncertainty explains"
+    if problem:
+        raise ConfigError(
+            f"journal {path}, check energy, reading {one.name}: {problem}; the journal was changed after its run: take "
+            f"the one of the run, or give the charges instead"
+        )
+    return Found(value, u, unit)
 
 
 def _given(arguments: argparse.Namespace) -> dict[str, Found]:
@@ -133,19 +171,29 @@ def _given(arguments: argparse.Namespace) -> dict[str, Found]:
     return {key: _quantity(name, text, unit) for name, (key, unit, text) in given.items() if text is not None}
 
 
+def _is_sized(value: float) -> bool:
+    return value == 0.0 or _LEAST <= value <= _MOST
+
+
 def _quantity(name: str, text: str, unit: str) -> Found:
     """A value, and behind ± or +- its standard uncertainty."""
-    from benchrig.board_run import Found  # noqa: PLC0415
     from benchrig.errors import ConfigError  # noqa: PLC0415
     from benchrig.quantity import parse_quantity  # noqa: PLC0415
+    from benchrig.run_plan import Found  # noqa: PLC0415
 
     parts = re.split(r"±|\+-", text)
     try:
         numbers = [parse_quantity(part) for part in parts]
     except ValueError as wrong:
         raise ConfigError(f"--{name} {text!r}: {wrong}") from wrong
-    if len(numbers) > 2 or any(base != unit or value < 0.0 for value, base in numbers):
+    if len(numbers) > 2 or any(base != unit or not _is_sized(value) for value, base in numbers):
         raise ConfigError(
-            f"--{name} {text!r}; accepted: a quantity in {unit} from 0 up, and +- its standard uncertainty"
+            f"--{name} {text!r}; accepted: a quantity in {unit} from 0 up ({_LEAST:g} to {_MOST:g}, or 0), and +- its "
+            "standard uncertainty"
+        )
+    if len(numbers) == 2 and numbers[0][0] == 0.0 < numbers[1][0]:
+        raise ConfigError(
+            f"--{name} {text!r}: what is never below 0 has no uncertainty about 0; accepted: 0 alone, or a mean above "
+            "it, such as half of what it is at most"
         )
     return Found(numbers[0][0], numbers[1][0] if len(numbers) == 2 else 0.0, unit)

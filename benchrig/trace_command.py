@@ -5,7 +5,6 @@ Owns the words and the JSON. Must not know a board: nothing is held against a li
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +13,7 @@ from benchrig.judge.charge import close_charge, kinds, mean_current
 from benchrig.judge.radio_timing import match_duration
 from benchrig.judge.segments import find_segments
 from benchrig.judge.uplink import read_uplink
+from benchrig.plain_json import json_text
 from benchrig.quantity import format_quantity
 from benchrig.report.atomic_file import write_atomically
 from benchrig.report.plot_style import plot_style, svg_bytes
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    import numpy.typing as npt
+
     from benchrig.judge.radio_timing import AirtimeMatch
     from benchrig.judge.segments import Segmentation
     from benchrig.judge.uplink import Uplink
@@ -34,6 +36,9 @@ if TYPE_CHECKING:
 _TOLERANCE_S = 0.5e-3
 _SAMPLES = 2.0
 """How far a measured time on air may be off: the transmitter's ramps, and this many samples. Own choice."""
+
+_REVERSED = 10.0
+"""A load draws many times more than noise shows below 0; the other way round it is reversed. Own choice."""
 
 _MOST_TOLD = 6
 _NOT_JUDGED = 10
@@ -61,11 +66,22 @@ def tell_trace(
 
 
 def _suspicions(trace: TraceFile) -> tuple[str, ...]:
-    """A current that is the same to the last bit all the time was not measured."""
+    """A current that is the same to the last bit all the time was not measured; one below 0 comes the wrong way."""
     samples = trace.recording.samples_a
     if samples.size > 1 and np.all(samples == samples[0]):
         return (f"all {samples.size} samples are the same number: no recorder measures that; look at its input",)
+    known = samples[np.isfinite(samples)]
+    if known.size and float(known.mean(dtype=np.float64)) < 0.0 and -float(known.min()) > _REVERSED * known.max():
+        return (_of_reversal(known),)
     return ()
+
+
+def _of_reversal(known: npt.NDArray[np.float32]) -> str:
+    lowest, highest = (format_quantity(float(one), "A") for one in (known.min(), known.max()))
+    return (
+        f"{int(np.count_nonzero(known < 0.0))} of {known.size} currents are below 0, from {lowest} to {highest}: the "
+        "recorder's leads are reversed, or the battery was being charged; swap them and record again, or turn the signs"
+    )
 
 
 # ---- as text
@@ -150,7 +166,7 @@ def _json(trace: TraceFile, found: Segmentation, problems: tuple[str, ...]) -> s
     }
     if not problems:
         told |= {**_json_charge(found), **_json_radio(found)}
-    return json.dumps(told, indent=2, allow_nan=False)
+    return json_text(told, indent=2)
 
 
 def _json_charge(found: Segmentation) -> dict[str, object]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import stat
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -23,12 +24,16 @@ from benchrig.trace_readers.text import read_text
 from benchrig.trace_readers.time_axis import on_grid
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     import numpy.typing as npt
 
     from benchrig.bench.recorder import CurrentTrace
     from benchrig.judge.uncertainty import AccuracyTerms
+
+_SHORTEST_S, _LONGEST_S = 1e-9, 1e6
+"""From a fast converter to a sample in eleven days: what is beyond stands in another unit. Own choice."""
 
 _NUMPY, _ZIP, _PARQUET = b"\x93NUMPY", b"PK", b"PAR1"
 
@@ -58,31 +63,44 @@ def read_trace(
     `interval_s` for files without time, `column` where several could be the current, `range_a` with `accuracy` if
     the recorder's range is known, `encoding` of a binary block. Raises ConfigError naming file, line and column.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as wrong:
-        raise ConfigError(f"trace {path}: cannot be read: {wrong.strerror or wrong}; check the path") from wrong
-    if not data:
-        raise ConfigError(f"trace {path}: the file is empty")
-    form, found, first_line = _read(data, column=column, encoding=encoding, file=str(path))
+    data = _bytes_of(path)
+    form, found, lines = _read(data, column=column, encoding=encoding, file=str(path))
     if found.current.size == 0:
-        raise ConfigError(f"trace {path}: no sample in it")
-    return _trace_file(path, form, found, first_line=first_line, given_s=interval_s, range_a=range_a, accuracy=accuracy)
+        raise ConfigError(f"trace {path}: no sample in it; accepted: one or more")
+    return _trace_file(path, form, found, lines=lines, given_s=interval_s, range_a=range_a, accuracy=accuracy)
 
 
-def _read(data: bytes, *, column: str | None, encoding: str | None, file: str) -> tuple[str, ArrayTrace, int]:
-    """Form, what the file says, and the line of its first sample."""
+def _bytes_of(path: Path) -> bytes:
+    """All of a regular file: a device may never end, and a pipe may never begin. Raises ConfigError."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise ConfigError(f"trace {path}: is a folder, a device or a pipe; accepted: a file; check the path")
+        data = path.read_bytes()
+    except (OSError, ValueError) as wrong:  # a name that no file can have is a ValueError
+        told = wrong.strerror if isinstance(wrong, OSError) else ""
+        raise ConfigError(f"trace {path}: cannot be read: {told or wrong}; check the path") from wrong
+    except MemoryError as wrong:
+        raise ConfigError(f"trace {path}: is larger than the memory; cut it into parts, and read each") from wrong
+    if not data:
+        raise ConfigError(f"trace {path}: the file is empty; accepted: one or more samples; record it again")
+    return data
+
+
+def _read(
+    data: bytes, *, column: str | None, encoding: str | None, file: str
+) -> tuple[str, ArrayTrace, Sequence[int] | None]:
+    """Form, what the file says, and the lines of its samples where it has lines."""
     if data.startswith(_NUMPY):
-        return "NumPy array", read_npy(data, column=column, file=file), 1
+        return "NumPy array", read_npy(data, column=column, file=file), None
     if data.startswith(_ZIP):
-        return "NumPy archive", read_npz(data, column=column, file=file), 1
+        return "NumPy archive", read_npz(data, column=column, file=file), None
     if data.startswith(_PARQUET):
-        return "Parquet", read_parquet(data, column=column, file=file), 1
+        return "Parquet", read_parquet(data, column=column, file=file), None
     if data[:1] == b"#" and data[1:2].isdigit():
         samples, notes = read_block(data, encoding=encoding, file=file)
-        return "IEEE 488.2 block", ArrayTrace(samples.values, samples.invalid, notes=notes), 1
+        return "IEEE 488.2 block", ArrayTrace(samples.values, samples.invalid, notes=notes), None
     table = read_text(data, column=column, file=file)
-    return "text", ArrayTrace(table.current, time=table.time, notes=table.picked.notes), table.first_line
+    return "text", ArrayTrace(table.current, time=table.time, notes=table.picked.notes), table.lines
 
 
 def _trace_file(
@@ -90,7 +108,7 @@ def _trace_file(
     form: str,
     found: ArrayTrace,
     *,
-    first_line: int,
+    lines: Sequence[int] | None,
     given_s: float | None,
     range_a: float | None,
     accuracy: AccuracyTerms | None,
@@ -100,9 +118,12 @@ def _trace_file(
         values = np.where(found.invalid, np.nan, values)
     interval_s = _agreed(found.interval_s, given_s, path)
     if found.time is not None:
-        grid = on_grid(found.time, values, interval_s=interval_s, first_line=first_line, file=str(path))
+        grid = on_grid(found.time, values, interval_s=interval_s, lines=lines, file=str(path))
         values, interval_s, start_s = grid.values, grid.interval_s, grid.start_s
+        _check_interval(interval_s, path)
         notes += grid.notes
+    if not np.isfinite(start_s):
+        raise ConfigError(f"trace {path}: it begins at {start_s!r} s; accepted: a finite time; look at start_s in it")
     if interval_s is None:
         raise ConfigError(f"trace {path}: no time column and no interval in the file; say it (--interval S)")
     ranges = _ranges(found.range_a if range_a is None else range_a, accuracy, path)
@@ -111,11 +132,19 @@ def _trace_file(
 
 def _agreed(in_file_s: float | None, given_s: float | None, path: Path) -> float | None:
     for value_s in (in_file_s, given_s):
-        if value_s is not None and not (np.isfinite(value_s) and value_s > 0.0):
-            raise ConfigError(f"trace {path}: an interval of {value_s!r} s; accepted: finite and above 0")
+        if value_s is not None:
+            _check_interval(value_s, path)
     if in_file_s is not None and given_s is not None and abs(given_s - in_file_s) > 0.01 * in_file_s:
         raise ConfigError(f"trace {path}: its own interval is {in_file_s:g} s, not {given_s:g} s; leave it out")
     return in_file_s or given_s
+
+
+def _check_interval(interval_s: float, path: Path) -> None:
+    if not _SHORTEST_S <= interval_s <= _LONGEST_S:
+        raise ConfigError(
+            f"trace {path}: an interval of {float(interval_s)!r} s; accepted: {_SHORTEST_S:g} to {_LONGEST_S:g} s; "
+            "look at its unit, or at that of the time column"
+        )
 
 
 def _ranges(range_a: float | None, accuracy: AccuracyTerms | None, path: Path) -> tuple[RangeUse, ...]:
@@ -129,7 +158,8 @@ def _ranges(range_a: float | None, accuracy: AccuracyTerms | None, path: Path) -
 
 def _recording(values: npt.NDArray[np.floating], interval_s: float, ranges: tuple[RangeUse, ...]) -> Recording:
     """Samples as binary32. What is no current is NaN there: a number beyond its range would be an infinity."""
-    missing = ~(np.abs(values) < NO_SAMPLE)
+    with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN
+        missing = ~(np.abs(values) < NO_SAMPLE)
     samples = np.where(missing, np.float32("nan"), values).astype(np.float32, copy=False)
     return Recording.of_marks(samples, missing, interval_s=interval_s, ranges=ranges)
 

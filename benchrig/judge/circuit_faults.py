@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 OFTEN, SOMETIMES, SELDOM = 3.0, 1.0, 0.3
 _NEAR = geometric(0.4, 2.5, steps=41)
 _ASLEEP = "asleep"
+_SWITCH = "volts at the control of the load's switch, on and off by the console"
 _OPEN_OHM = 1e12
 _SHORT_OHM = 1.0
 
@@ -325,6 +326,24 @@ def _current_faults(circuit: Circuit) -> tuple[Hypothesis, ...]:
             severity=Severity("sleeps", "is", (0.0,), refines=False),
             words={"wakes seen": "none"},
             hides=("wake charge", "wake period"),
+        ),
+        Hypothesis(
+            key="load open",
+            cause="the board's own load, its switch, or the way to it is open",
+            side="board",
+            prior=OFTEN,
+            severity=Severity("currents.load_a", "is", (0.0,), refines=False),
+            words={"load": "stays off"},
+            tells={_SWITCH: "as the console says"},
+        ),
+        Hypothesis(
+            key="load not switched",
+            cause="the firmware says that the load is on, and does not switch it",
+            side="board",
+            prior=SOMETIMES,
+            severity=Severity("currents.load_a", "is", (0.0,), refines=False),
+            words={"load": "stays off"},
+            tells={_SWITCH: "the same on and off"},
         ),
         _part(
             "awake current",

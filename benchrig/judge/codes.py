@@ -8,14 +8,20 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections import Counter, defaultdict
+from functools import cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
 
 from benchrig.judge.linear import fit_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
 
 _QUANTISATION_COUNTS = 2.0
 """Two inputs may share a code up to here: half a count of rounding at either end, and as much again."""
@@ -33,6 +39,14 @@ _MISSING_EVIDENCE = 14.0
 
 _LEAST_SCATTER = 0.5
 """Counts. An input is not known better against the edges of a code than half of one."""
+
+MOST_CODES = 1 << 24
+"""Codes of a converter of 24 bits, the widest that there are (common practice, no source)."""
+
+_WIDEST_BITS = 25
+
+_TABLE_ENDS = 10
+"""Standard deviations; a reading's chances end 4 of them and 1.5 codes from it, and a code is 2 of them at most."""
 
 
 class CodeAt(NamedTuple):
@@ -90,26 +104,59 @@ def code_cover(expected: Sequence[float], codes: Sequence[int], *, scatter: floa
 
     `expected` are the codes that a straight converter would give, not rounded; `scatter` is the standard deviation
     of the codes about them, in counts. A code is missing when it never came although 14 or more readings should
-    have had it. Ends are left out: what lies beyond was not visited.
+    have had it. Ends are left out: what lies beyond was not visited. Raises ValueError for no codes, unequal lengths,
+    numbers that are not finite, and codes further apart than a converter of 24 bits has them.
     """
-    seen, low, high = Counter(codes), min(codes), max(codes)
-    due = _readings_due(expected, max(scatter, _LEAST_SCATTER))
-    judged = [code for code in range(low + 1, high) if due[code] >= _MISSING_EVIDENCE]
-    return CodeCover(high - low + 1, len(seen), len(judged), tuple(code for code in judged if not seen[code]))
+    _check_cover(expected, codes, scatter)
+    low, high = min(codes), max(codes)
+    seen = np.unique(np.asarray(codes, dtype=np.int64))
+    due = _readings_due(expected, max(scatter, _LEAST_SCATTER), low=low, high=high)
+    due[[0, -1]] = 0.0
+    judged = np.flatnonzero(due >= _MISSING_EVIDENCE) + low
+    missing = np.setdiff1d(judged, seen, assume_unique=True)
+    return CodeCover(high - low + 1, seen.size, judged.size, tuple(missing.tolist()))
 
 
-def _readings_due(expected: Sequence[float], scatter: float) -> defaultdict[int, float]:
-    """How many readings each code should have had, as a sum of chances."""
-    due: defaultdict[int, float] = defaultdict(float)
-    normal, reach = NormalDist(0.0, scatter), math.ceil(4.0 * scatter) + 1
+def _check_cover(expected: Sequence[float], codes: Sequence[int], scatter: float) -> None:
+    if not codes or len(expected) != len(codes):
+        raise ValueError(f"{len(codes)} codes and {len(expected)} expected ones; accepted: as many of each, 1 or more")
+    span = max(codes) - min(codes) + 1
+    if span > MOST_CODES:
+        raise ValueError(
+            f"codes from {min(codes)} to {max(codes)} are {span}; accepted: up to {MOST_CODES}, as a converter of 24 "
+            "bits has them; look for a code that is no code"
+        )
+    if not (math.isfinite(scatter) and scatter >= 0.0 and all(map(math.isfinite, expected))):
+        raise ValueError(f"a scatter of {scatter!r} counts, or an expected code, is no finite number from 0 up")
+
+
+def _readings_due(expected: Sequence[float], scatter: float, *, low: int, high: int) -> Floats:
+    """How many readings each code from `low` to `high` should have had, as a sum of chances.
+
+    No code has more of a reading than one in the middle of it: where all readings together would not be enough there,
+    nothing is added up, so that the work grows with the readings and never with the scatter.
+    """
+    due = np.zeros(high - low + 1)
+    if len(expected) * (2.0 * NormalDist().cdf(0.5 / scatter) - 1.0) < _MISSING_EVIDENCE:
+        return due
+    reach = math.ceil(4.0 * scatter) + 1
     for exact in expected:
-        middle = round(exact)
-        below = normal.cdf(middle - reach - 0.5 - exact)
-        for code in range(middle - reach, middle + reach + 1):
-            above = normal.cdf(code + 0.5 - exact)
-            due[code] += above - below
-            below = above
+        first, last = max(low, round(exact) - reach), min(high, round(exact) + reach)
+        if first <= last:
+            edges = (np.arange(first, last + 2) - 0.5 - exact) / scatter
+            due[first - low : last - low + 1] += np.diff(_normal_below(edges))
     return due
+
+
+@cache
+def _normal_table() -> tuple[Floats, Floats]:
+    """The normal distribution at steps of 1/1024 standard deviation: a straight line between is off by 3e-8 at most."""
+    at = np.linspace(-_TABLE_ENDS, _TABLE_ENDS, 2 * 1024 * _TABLE_ENDS + 1)
+    return at, np.array([NormalDist().cdf(one) for one in at.tolist()])
+
+
+def _normal_below(deviations: npt.NDArray[np.floating]) -> Floats:
+    return np.asarray(np.interp(deviations, *_normal_table()))
 
 
 def dead_bits(inputs: Sequence[float], codes: Sequence[int], *, width: int) -> tuple[int, ...] | None:
@@ -118,8 +165,10 @@ def dead_bits(inputs: Sequence[float], codes: Sequence[int], *, width: int) -> t
     A bit that happens to be equal in all codes proves nothing. So each such bit is put back where a straight
     line wants it, and is dead only if that explains the scatter. A bit worth less than about eight times the
     scatter of the readings cannot be judged in this way and is not reported. None for fewer than 8
-    codes. `inputs` in nominal counts.
+    codes. `inputs` in nominal counts. Raises ValueError for a width beyond 25 bits: one more than any converter has.
     """
+    if not 1 <= width <= _WIDEST_BITS:
+        raise ValueError(f"a converter of {width} bits; accepted: 1 to {_WIDEST_BITS}; look for a code that is no code")
     if len(codes) < _FEWEST_FOR_BITS:
         return None
     found = []

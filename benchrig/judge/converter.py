@@ -16,7 +16,7 @@ from dataclasses import KW_ONLY, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchrig.judge.codes import CodeAt, CodeCover, clipped_codes, code_cover, dead_bits, repeated_codes
+from benchrig.judge.codes import MOST_CODES, CodeAt, CodeCover, clipped_codes, code_cover, dead_bits, repeated_codes
 from benchrig.judge.linear import LineFit, fit_line
 from benchrig.judge.nonlinearity import Nonlinearity, SetpointMean, nonlinearity
 from benchrig.judge.sweep_order import OrderedPoint, OrderEffects, order_effects
@@ -204,8 +204,8 @@ def _check_point(point: SweepPoint, *, where: str) -> None:
             raise ValueError(f"{where}: the {name} is {value!r}, no finite number")
     if point.u_v is not None and not (math.isfinite(point.u_v) and point.u_v > 0.0):
         raise ValueError(f"{where}: its own uncertainty is {point.u_v!r} V; accepted: a finite number above 0")
-    if point.counts is not None and point.counts < 0:
-        raise ValueError(f"{where}: counts are {point.counts}; accepted: 0 and up")
+    if point.counts is not None and not 0 <= point.counts < MOST_CODES:
+        raise ValueError(f"{where}: counts are {point.counts}; accepted: 0 to {MOST_CODES - 1}, the last of 24 bits")
 
 
 def _reported_v(point: SweepPoint, volts_per_count: float) -> float:

@@ -29,6 +29,11 @@ if TYPE_CHECKING:
 
 __all__ = ["RULES", "RULE_FORMS", "Judgement", "Limit", "Zones", "judge", "rule_problem", "zones"]
 
+_LEAST_FACTOR, _LARGEST_FACTOR = 0.5, 20.0
+"""Coverage factors that there can be: 1 is the standard uncertainty itself, 0.675 half of all (normal), and 13.97
+Student's t for 95.45 % at one degree of freedom, the fewest (JCGM 100:2008, table G.2)."""
+
+_PERCENT = "%"
 _READABLE = 1e15
 """Above this a number is shown with its exponent, not with three hundred digits."""
 
@@ -163,8 +168,14 @@ def judge(
     """Hold `value` ± `expanded_uncertainty`, both in `unit`, against `limit`.
 
     A value or an uncertainty that is no finite number, or an uncertainty below 0, is never a pass: undecided.
-    Raises ValueError when `unit` measures something else than the limit's unit: that is a programming error.
+    Raises ValueError when `unit` measures something else than the limit's unit, and for a `coverage_factor` outside
+    of 0.5 to 20: those are programming errors.
     """
+    if not _LEAST_FACTOR <= coverage_factor <= _LARGEST_FACTOR:
+        raise ValueError(
+            f"the coverage factor for limit {limit.name!r} is {coverage_factor!r}; accepted: {_LEAST_FACTOR:g} to "
+            f"{_LARGEST_FACTOR:g}; give the k by which the expanded uncertainty was made"
+        )
     number = _as_number(value)
     uncertainty = _as_number(expanded_uncertainty)
     if unit != limit.unit:
@@ -249,7 +260,7 @@ def _why_fail(limit: Limit, value: float, band: float) -> str:
         assert limit.high is not None  # what fails is beyond one of the two
         side, border, edge, relation = "high", limit.high, limit.high + band, "above"
     resolution = _telling_resolution(limit, value, border, edge)
-    shown, limit_shown = _shown(limit.unit, resolution, value, border)
+    shown, limit_shown = _shown(_unit_shown(limit), resolution, value, border)
     why = f"{shown} is {relation} the {side} limit {limit_shown}"
     return f"{why} by more than the guard band" if band else why
 
@@ -258,7 +269,8 @@ def _why_undecided(limit: Limit, value: float, band: float) -> str:
     low, high = limit.low, limit.high
     if low is not None and high is not None and low + band > high - band:
         return (
-            f"the uncertainty of this value asks for a guard band of {_number_text(band, limit.unit, None)}, wider "
+            f"the uncertainty of this value asks for a guard band of {_number_text(band, _unit_shown(limit), None)}, "
+            "wider "
             f"than half of the tolerance {limit.text}: no value can pass; see what it is made of"
         )
     if high is None or (low is not None and value - low < high - value):
@@ -267,7 +279,7 @@ def _why_undecided(limit: Limit, value: float, band: float) -> str:
     else:
         side, border, edge = "high", high, high - band
     resolution = _telling_resolution(limit, value, border, edge)
-    shown, limit_shown, edge_shown = _shown(limit.unit, resolution, value, border, edge)
+    shown, limit_shown, edge_shown = _shown(_unit_shown(limit), resolution, value, border, edge)
     return f"{shown} is in the guard band of the {side} limit {limit_shown}: acceptance ends at {edge_shown}"
 
 
@@ -287,13 +299,27 @@ def _shown(unit: str, resolution: float, value: float, *borders: float) -> list[
         if all(text != texts[0] or border == value for text, border in zip(texts[1:], borders, strict=True)):
             return texts
     # closer than nine decimals can tell: the shortest text that reads back as the same number
-    return [f"{number!r} {unit}" for number in (value, *borders)]
+    return [f"{number!r} {'' if unit == _PERCENT else unit}".rstrip() for number in (value, *borders)]
+
+
+def _unit_shown(limit: Limit) -> str:
+    """The limit's unit; percent for a share, of which 0.01 alone would not say of what."""
+    largest = max(abs(side) for side in (limit.low, limit.high) if side is not None)
+    return _PERCENT if limit.unit == "1" and 0.0 < largest < 1.0 else limit.unit
 
 
 def _number_text(number: float, unit: str, resolution: float | None) -> str:
+    if unit == _PERCENT and abs(number) <= _READABLE:
+        return f"{100.0 * number:.{_percent_digits(resolution)}f} %"
     if abs(number) > _READABLE:
-        return f"{number!r} {unit}"
+        return repr(number) if unit == _PERCENT else f"{number!r} {unit}"
     return format_quantity(number, unit, resolution=resolution)
+
+
+def _percent_digits(resolution: float | None) -> int:
+    if resolution is None:
+        return 2
+    return max(0, min(9, round(-math.log10(resolution)) - 2)) if resolution > 0.0 else 9  # 0: finer than a float
 
 
 def _power_of_ten(number: float) -> float:
@@ -302,7 +328,8 @@ def _power_of_ten(number: float) -> float:
 
 def _limit_text(limit: Limit) -> str:
     low, high = (
-        None if side is None else _number_text(side, limit.unit, _last_digit(side)) for side in (limit.low, limit.high)
+        None if side is None else _number_text(side, _unit_shown(limit), _last_digit(side))
+        for side in (limit.low, limit.high)
     )
     if low is None:
         return f"at most {high}"

@@ -28,6 +28,9 @@ MONTH_S = 730.5 * 3600.0
 YEAR_S = 8766.0 * 3600.0
 DAY_S = 86400.0
 
+_LEAST_KNOWN = 1e100
+"""Uncertainty over value up to which squares do not overflow; long before, nothing is known any more."""
+
 _STEP = 1e-4
 """Relative step of the central differences; its error is the square of that."""
 
@@ -144,8 +147,12 @@ def usable_share(
 
     `temperature_table` is (degC, share of the rated charge). `resting_table` is (resting volts, share still in
     it), volts rising: the board stops when the battery, less the drop of `peak_a` across `source_ohm`, is at
-    `cutoff_v`. A stop below the table leaves nothing unused; one above it leaves nothing to use.
+    `cutoff_v`. A stop below the table leaves nothing unused; one above it leaves nothing to use. Raises ValueError,
+    also for a resting table whose share does not rise with the volts.
     """
+    shares = [share for _, share in resting_table]
+    if shares != sorted(set(shares)):
+        raise ValueError(f"the resting voltage table has the shares {shares}; accepted: rising with the volts")
     cold = interpolate(temperature_table, temperature_degc, name="temperature")
     stop_v = cutoff_v + peak_a * source_ohm
     if not resting_table or stop_v <= resting_table[0][0]:
@@ -250,7 +257,7 @@ def _one_drawn(estimate: Estimate, normal: Floats) -> Floats:
     """Log-normal with the value as mean and u as standard deviation."""
     if estimate.u == 0.0:
         return np.full(normal.size, estimate.value)
-    spread = math.sqrt(math.log1p((estimate.u / estimate.value) ** 2))
+    spread = math.sqrt(math.log1p(min(estimate.u / estimate.value, _LEAST_KNOWN) ** 2))
     return np.asarray(estimate.value * np.exp(spread * normal - 0.5 * spread * spread))
 
 

@@ -1,13 +1,13 @@
 """Can this bench decide this limit? Answered from numbers alone, before anything is powered.
 
-Owns the figures by which a measurement is fit for a limit, the word for it (useful, doubtful, vain), and what would
-do better. Must not know instruments by name, nor take a reading.
+Owns the figures by which a measurement is fit for a limit, the word for it (adequate, marginal, inadequate), and what
+would do better. Must not know instruments by name, nor take a reading.
 
 The test uncertainty ratio is the tolerance over the expanded uncertainty with k = 2: (high - low) / (2 U), and with
 one limit the distance from it over U. 4:1 as the ratio that is wanted is common practice, no source; 2 % of bad
 boards accepted is the figure of ANSI/NCSL Z540.3 5.3 (from memory); 5 % of good boards not accepted is this
 project's own. At a ratio of 1:1 the guard band w = U takes the whole tolerance, so that from there on measuring is
-vain. Risks are those of `risk`.
+inadequate. Risks are those of `risk`.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ _SQRT3 = math.sqrt(3.0)
 class Usefulness(StrEnum):
     """Whether a measurement can decide its limit."""
 
-    USEFUL = "useful"
-    DOUBTFUL = "doubtful"
-    VAIN = "vain"
+    USEFUL = "adequate"
+    DOUBTFUL = "marginal"
+    VAIN = "inadequate"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -55,7 +55,7 @@ class Announced:
     """What the console said that the frame holds; `port` and `length` None where it says none."""
 
     battery_v: float
-    celsius: float
+    celsius: float | None
     port: int | None = None
     length: int | None = None
 
@@ -225,7 +225,7 @@ class _Walk:
         if self._is_absent(Hop.CONSOLE, said, before, "an announcement"):
             return
         assert said is not None
-        text = f"{1e3 * said.battery_v:.0f} mV, {said.celsius:g} °C"
+        text = f"{1e3 * said.battery_v:.0f} mV{_degrees(said.celsius)}"
         if counts is None:
             self.rows.append(HopRow(Hop.CONSOLE, text, Same.FIRST))
             return
@@ -339,7 +339,7 @@ def _not_as_announced(carried: Carried, said: Announced | None, rules: HopRules)
         ("battery", carried.said.battery_v, said.battery_v, rules.payload_v, "V"),
         ("temperature", carried.said.celsius, said.celsius, rules.payload_c, "°C"),
     ):
-        if value is not None and (why := _apart(value, expected, allowed, unit)):
+        if value is not None and expected is not None and (why := _apart(value, expected, allowed, unit)):
             yield f"{name}: {why}"
 
 
@@ -369,7 +369,12 @@ def _bytes(carried: Carried) -> str:
 def _announced(said: Announced) -> str:
     port = "" if said.port is None else f", port {said.port}"
     length = "" if said.length is None else f", {said.length} bytes"
-    return f"{1e3 * said.battery_v:.0f} mV, {said.celsius:g} °C{port}{length}"
+    return f"{1e3 * said.battery_v:.0f} mV{_degrees(said.celsius)}{port}{length}"
+
+
+def _degrees(celsius: float | None) -> str:
+    """A board that has no temperature says none."""
+    return "" if celsius is None else f", {celsius:g} °C"
 
 
 def _said(said: Said) -> str:

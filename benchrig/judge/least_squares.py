@@ -90,8 +90,9 @@ def fit_terms(
     names = tuple(columns)
     matrix = np.array([list(columns[name]) for name in names], dtype=np.float64).T
     target = np.asarray(list(y), dtype=np.float64)
-    roots = np.sqrt(np.ones(len(target)) if weights is None else np.asarray(list(weights), dtype=np.float64))
-    _check(names, matrix, target, roots)
+    given = np.ones(len(target)) if weights is None else np.asarray(list(weights), dtype=np.float64)
+    _check(names, matrix, target, given)
+    roots = np.sqrt(given)
     solved, inverse = _solve(names, matrix * roots[:, np.newaxis], target * roots)
     residuals = target - matrix @ solved
     dof = len(target) - len(names)
@@ -140,15 +141,17 @@ def _solve(names: tuple[str, ...], matrix: Floats, target: Floats) -> tuple[Floa
     return inverse @ (q.T @ target), inverse
 
 
-def _check(names: tuple[str, ...], matrix: Floats, target: Floats, roots: Floats) -> None:
+def _check(names: tuple[str, ...], matrix: Floats, target: Floats, weights: Floats) -> None:
     if not names:
         raise ValueError("a fit without terms; name at least one")
-    if not len(matrix) == len(target) == len(roots):
-        raise ValueError(f"{len(matrix)} points, {len(target)} values, {len(roots)} weights; accepted: as many of each")
+    if not len(matrix) == len(target) == len(weights):
+        counts = f"{len(matrix)} points, {len(target)} values, {len(weights)} weights"
+        raise ValueError(f"{counts}; accepted: as many of each")
     if len(target) <= len(names):
         raise ValueError(f"{len(target)} points for {len(names)} terms; accepted: {len(names) + 1} or more")
-    for what, values in (("term", matrix), ("value", target), ("weight", roots)):
+    for what, values in (("term", matrix), ("value", target), ("weight", weights)):
         if not np.isfinite(values).all():
             raise ValueError(f"a {what} of a point is no finite number; accepted: finite numbers, weights above 0")
-    if not (roots > 0.0).all():
-        raise ValueError("a weight of a point is 0 or less; accepted: above 0")
+    if not (weights > 0.0).all():
+        at = int(np.argmin(weights > 0.0))
+        raise ValueError(f"the weight of a point is 0 or less: point {at + 1} has {weights[at]:g}; accepted: above 0")

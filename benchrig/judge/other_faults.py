@@ -22,6 +22,7 @@ SOUND_WORDS: Final[Mapping[str, str]] = {
     "start": "speaks",
     "serial number": "as labelled",
     "firmware": "as named",
+    "load": "draws",
     "over the sweep": "lives",
     "codes": "follow",
     "bits": "all move",

@@ -48,7 +48,8 @@ def _expansion(x: float, dof: float) -> float:
         x * (((3.0 * s + 19.0) * s + 17.0) * s - 15.0) / 384.0,
         x * ((((79.0 * s + 776.0) * s + 1482.0) * s - 1920.0) * s - 945.0) / 92160.0,
     )
-    return x + math.fsum(term / dof**power for power, term in enumerate(terms, start=1))
+    share = 1.0 / dof  # its powers run out at 0, those of dof would overflow
+    return x + math.fsum(term * share**power for power, term in enumerate(terms, start=1))
 
 
 def _solve(tail: float, dof: float, start: float) -> float:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchrig.errors import ConfigError
-from benchrig.trace_readers.columns import pick, pick_by_place
+from benchrig.trace_readers.columns import pick, pick_by_place, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 _SCALARS = ("interval_s", "start_s", "range_a")
 """What this project writes into an archive beside the samples."""
+
+_SHOWN_MEMBERS = 4
+_SHOWN_REASON = 160
 
 _INSTALL = "pip install 'benchrig[parquet]'"
 
@@ -60,21 +63,40 @@ def read_npz(data: bytes, *, column: str | None, file: str) -> ArrayTrace:
     """An archive as this project writes it, or any with a current among its arrays. Raises ConfigError."""
     try:
         with np.load(io.BytesIO(data), allow_pickle=False) as archive:
-            arrays: dict[str, Column] = {name: archive[name] for name in archive.files}
+            members = {name: archive[name] for name in archive.files}
     except Exception as wrong:  # of a damaged file anything may come, from the tokenizer to the memory
-        raise ConfigError(f"trace {file}: no NumPy archive that can be read ({wrong})") from wrong
+        raise ConfigError(f"trace {file}: no NumPy archive that can be read ({_reason(wrong)})") from wrong
+    # of a zip from elsewhere a member may be anything; what is no array comes as its bytes
+    arrays: dict[str, Column] = {name: one for name, one in members.items() if isinstance(one, np.ndarray)}
+    if not arrays:
+        held = ", ".join(repr(shortened(name)) for name in [*members][:_SHOWN_MEMBERS]) or "nothing"
+        raise ConfigError(
+            f"trace {file}: a zip without a NumPy array, it holds {held}; accepted: an archive of NumPy (.npz); "
+            "export a spreadsheet as text with columns"
+        )
     rows = {name: one for name, one in arrays.items() if one.ndim == 1 and name not in _SCALARS}
     found = _named(rows, column=column, file=file)
-    marks = arrays.get("invalid")
     return ArrayTrace(
         found.current,
-        invalid=marks.astype(np.bool_) if marks is not None and marks.shape == found.current.shape else None,
+        invalid=_marks(arrays.get("invalid"), found.current.size, file),
         time=found.time,
         interval_s=_scalar(arrays, "interval_s", file),
         start_s=_scalar(arrays, "start_s", file) or 0.0,
         range_a=_scalar(arrays, "range_a", file),
         notes=found.notes,
     )
+
+
+def _marks(marks: Column | None, count: int, file: str) -> npt.NDArray[np.bool_] | None:
+    """Which samples were not measured. Raises ConfigError for marks that are not one for each sample."""
+    if marks is None:
+        return None
+    if marks.shape != (count,) or marks.dtype.kind not in "biu":
+        raise ConfigError(
+            f"trace {file}: invalid is {marks.dtype} of shape {marks.shape} for {count} samples; accepted: true or "
+            "false for each of them, or no such array"
+        )
+    return marks.astype(np.bool_)
 
 
 def read_parquet(data: bytes, *, column: str | None, file: str) -> ArrayTrace:
@@ -88,8 +110,13 @@ def read_parquet(data: bytes, *, column: str | None, file: str) -> ArrayTrace:
         table = pyarrow.parquet.read_table(pyarrow.BufferReader(data))
         arrays = {name: _parquet_column(table.column(name)) for name in table.column_names}
     except Exception as wrong:  # of a damaged file anything may come
-        raise ConfigError(f"trace {file}: no Parquet file that can be read ({wrong})") from wrong
+        raise ConfigError(f"trace {file}: no Parquet file that can be read ({_reason(wrong)})") from wrong
     return _named(arrays, column=column, file=file)
+
+
+def _reason(wrong: Exception) -> str:
+    """What a library said, as far as it belongs into a sentence."""
+    return (next(iter(str(wrong).splitlines()), "") or type(wrong).__name__)[:_SHOWN_REASON]
 
 
 def _parquet_column(chunks: Any) -> Column:  # of a library that ships no types
@@ -100,7 +127,7 @@ def _loaded(stream: io.BytesIO, file: str) -> Column:
     try:
         return np.asarray(np.lib.format.read_array(stream, allow_pickle=False))
     except Exception as wrong:  # of a damaged file anything may come, from the tokenizer to the memory
-        raise ConfigError(f"trace {file}: no NumPy file that can be read ({wrong})") from wrong
+        raise ConfigError(f"trace {file}: no NumPy file that can be read ({_reason(wrong)}); write it again") from wrong
 
 
 def _named(arrays: Mapping[str, Column], *, column: str | None, file: str) -> ArrayTrace:

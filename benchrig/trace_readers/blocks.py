@@ -40,10 +40,14 @@ def read_block(data: bytes, *, encoding: str | None, file: str) -> tuple[Samples
         raise ConfigError(f"trace {file}: encoding {encoding!r}; accepted: {', '.join(known)}")
     try:
         if chosen:
-            return decode_samples(payload, encoding=chosen[0]), ()
+            return decode_samples(payload, encoding=chosen[0]), _of_codes(chosen[0])
         return _likely(payload, file)
     except ValueError as wrong:
         raise ConfigError(f"trace {file}: {wrong}") from wrong
+
+
+def _of_codes(encoding: Encoding) -> tuple[str, ...]:
+    return ("samples are whole numbers, with no scale in the block: taken as ampere",) if "int" in encoding else ()
 
 
 def _likely(payload: bytes, file: str) -> tuple[Samples, tuple[str, ...]]:
@@ -60,6 +64,7 @@ def _likely(payload: bytes, file: str) -> tuple[Samples, tuple[str, ...]]:
 
 def _plausible(samples: Samples) -> float:
     """The share of samples that are currents or marks."""
-    sizes = np.abs(samples.values.astype(np.float64))
+    with np.errstate(invalid="ignore"):  # in the wrong byte order samples may be signalling NaNs
+        sizes = np.abs(samples.values.astype(np.float64))
     low, high = _PLAUSIBLE_A
     return float(np.mean(samples.invalid | (sizes == 0.0) | ((sizes >= low) & (sizes <= high))))

@@ -27,9 +27,16 @@ _BEHIND = re.compile(r"(.*?)[\s_/]+([^\s_/]+)\s*")
 _ALIAS = {
     "a": "A", "ma": "mA", "ua": "uA", "µa": "uA", "na": "nA", "pa": "pA", "amp": "A", "amps": "A", "ampere": "A",
     "sec": "s", "secs": "s", "second": "s", "seconds": "s", "msec": "ms", "usec": "us",
+    "UA": "uA", "NA": "nA", "PA": "pA", "S": "s", "US": "us", "NS": "ns", "Sec": "s", "SEC": "s", "Seconds": "s",
 }  # fmt: skip
-_TWO_MEANINGS = ("MA",)
+_TWO_MEANINGS = {"MA": "mA, or A", "MS": "ms, or s", "Ms": "ms, or s"}
 """Mega by the SI, milli as some instruments write it: a factor of 10^9 is not guessed."""
+
+_LONGEST_HEADING = 200
+"""What is longer is no heading: it is not searched for a unit, which takes time with the square of its length."""
+
+_SHOWN_CHARACTERS = 60
+_SHOWN_HEADINGS = 8
 
 _CURRENT_NAMES = frozenset(("current", "i", "amps", "ampere", "amperes"))
 _TIME_NAMES = frozenset(("time", "t", "timestamp", "seconds"))
@@ -68,14 +75,23 @@ class Picked:
     notes: tuple[str, ...]
 
 
+def shortened(text: str) -> str:
+    """As much of what stands in a file as a message can show."""
+    return text if len(text) <= _SHOWN_CHARACTERS else f"{text[:_SHOWN_CHARACTERS]}..."
+
+
 def read_heading(text: str, *, file: str) -> Heading:
     """A heading taken apart. Raises ConfigError for a unit that has two meanings."""
+    if len(text) > _LONGEST_HEADING:
+        return Heading(text.strip(), text.strip(), None, 1.0)
     for pattern in (_BRACKETED, _BEHIND):
         match = pattern.fullmatch(text.strip())
         if match is not None:
             name, unit = match[1], match[2]
             if unit in _TWO_MEANINGS:
-                raise ConfigError(f"trace {file}: column {text!r}: {unit} is mega or milli; accepted: mA, or A")
+                raise ConfigError(
+                    f"trace {file}: column {text!r}: {unit} is mega or milli; accepted: {_TWO_MEANINGS[unit]}"
+                )
             found = _unit(unit)
             if found is not None or pattern is _BRACKETED:
                 return Heading(text.strip(), name, *(found or (unit, 1.0)))
@@ -106,7 +122,7 @@ def pick(texts: Sequence[str], *, column: str | None, file: str) -> Picked:
 
 
 def _current(headings: Sequence[Heading], column: str | None, *, file: str) -> int:
-    names = ", ".join(repr(one.text) for one in headings)
+    names = _listed(headings)
     if column is not None:
         named = [index for index, one in enumerate(headings) if column in (one.text, one.name)]
         if len(named) != 1:
@@ -121,6 +137,12 @@ def _current(headings: Sequence[Heading], column: str | None, *, file: str) -> i
     if not found:
         raise ConfigError(f"trace {file}: no column is a current by name and unit ({names}); {_ACCEPTED}")
     return found[0]
+
+
+def _listed(headings: Sequence[Heading]) -> str:
+    names = ", ".join(repr(shortened(one.text)) for one in headings[:_SHOWN_HEADINGS])
+    left = len(headings) - _SHOWN_HEADINGS
+    return f"{names} and {left} more" if left > 0 else names
 
 
 def pick_by_place(count: int, *, file: str) -> Picked:

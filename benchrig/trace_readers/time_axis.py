@@ -13,6 +13,8 @@ import numpy as np
 from benchrig.errors import ConfigError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.floating]
@@ -29,6 +31,9 @@ _SMALL = 1_000_000
 
 _SAME_INTERVAL = 0.01
 
+_LONGEST_S = 1e9
+"""Thirty years: between two samples there is never so much. Own choice."""
+
 
 class OnGrid(NamedTuple):
     """Samples at one interval from `start_s` on; NaN where there was none. `notes` says what was filled."""
@@ -39,12 +44,15 @@ class OnGrid(NamedTuple):
     notes: tuple[str, ...]
 
 
-def on_grid(times_s: Floats, values: Floats, *, interval_s: float | None, first_line: int, file: str) -> OnGrid:
-    """Values by their time stamps; `first_line` is where the first of them stands. Raises ConfigError."""
+def on_grid(
+    times_s: Floats, values: Floats, *, interval_s: float | None, file: str, lines: Sequence[int] | None = None
+) -> OnGrid:
+    """Values by their time stamps; `lines` says in which line of a text each stands. Raises ConfigError."""
     if values.size < 2:
         raise ConfigError(f"trace {file}: one sample shows no interval; accepted: two or more with rising times")
-    steps_s = np.diff(times_s)
-    _refuse_backwards(times_s, steps_s, first_line=first_line, file=file)
+    with np.errstate(over="ignore", invalid="ignore"):  # of stamps that are no times; they are refused below
+        steps_s = np.diff(times_s)
+    _refuse_backwards(times_s, steps_s, lines=lines, file=file)
     places, is_off, seen_s = _places(steps_s, file=file)
     if interval_s is not None and abs(interval_s - seen_s) > _SAME_INTERVAL * interval_s:
         raise ConfigError(
@@ -56,13 +64,14 @@ def on_grid(times_s: Floats, values: Floats, *, interval_s: float | None, first_
     return OnGrid(filled, seen_s, float(times_s[0]), tuple(_notes(missing, off)))
 
 
-def _refuse_backwards(times_s: Floats, steps_s: Floats, *, first_line: int, file: str) -> None:
-    wrong = np.flatnonzero(~(steps_s > 0.0))
+def _refuse_backwards(times_s: Floats, steps_s: Floats, *, lines: Sequence[int] | None, file: str) -> None:
+    wrong = np.flatnonzero(~((steps_s > 0.0) & (steps_s < _LONGEST_S)))
     if wrong.size:
         at = int(wrong[0])
+        where = f"row {at + 2}" if lines is None else f"line {lines[at + 1]}"
         raise ConfigError(
-            f"trace {file}, line {first_line + at + 1}: the time is {times_s[at + 1]:.9g} s after {times_s[at]:.9g} s; "
-            "accepted: finite times that rise"
+            f"trace {file}, {where}: the time is {times_s[at + 1]:.9g} s after {times_s[at]:.9g} s; "
+            "accepted: finite times that rise; look at the time column, or leave out what is there twice"
         )
 
 

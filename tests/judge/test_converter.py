@@ -255,6 +255,11 @@ DEGENERATE = [
         id="infinity",
     ),
     pytest.param([*GOOD, SweepPoint(3.7, counts=-1)], "point 4 of 4: counts are -1", id="negative"),
+    pytest.param(
+        [*GOOD, SweepPoint(3.7, counts=1 << 24)],
+        "point 4 of 4: counts are 16777216; accepted: 0 to 16777215, the last of 24 bits",
+        id="beyond 24 bits",
+    ),
     pytest.param([*GOOD, SweepPoint(3.7)], "point 4 of 4 has neither a reported voltage nor counts", id="empty"),
     pytest.param([*GOOD, SweepPoint(3.7, reported_v=3.7)], "some sweep points have a reported voltage", id="mixed"),
     pytest.param([*GOOD, SweepPoint(3.7, counts=1, setpoint_v=math.nan)], "the set voltage is nan", id="set-point"),

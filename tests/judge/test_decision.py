@@ -8,7 +8,7 @@ import timeit
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -263,12 +263,29 @@ def test_why_names_value_and_limit(value: float, rule: str, uncertainty: float, 
     assert judgement.why.startswith(text)
 
 
+SHARES = [
+    pytest.param(0.0123, 0.01, "1.230 % is above the high limit 1.000 %", id="percent"),
+    pytest.param(2.0, 0.5, "200.0 % is above the high limit 50.0 %", id="more than the whole"),
+    pytest.param(2.0, 1.0, "2.000 is above the high limit 1.000", id="a number of something"),
+    pytest.param(1e300, 0.5, "1e+300 is above the high limit 50 %", id="too large for digits"),
+]
+
+
+@pytest.mark.parametrize(("value", "high", "why"), SHARES)
+def test_share_is_told_in_percent(value: float, high: float, why: str) -> None:
+    """A share with a limit below 1 is told in percent, as a reader of 0.01 would have to guess of what."""
+    limit = make_limit(None, high, rule="simple", unit="1")
+
+    assert judge(value, unit="1", expanded_uncertainty=0.0, limit=limit).why == why
+
+
 @settings(deadline=None)
 @given(
     high=st.floats(min_value=-1e12, max_value=1e12),
     step=st.floats(min_value=1e-15, max_value=1e3) | st.just(0.0),
     unit=st.sampled_from(["V", "A", "degC", "1", "s"]),
 )
+@example(high=2.2250738585e-313, step=0.0, unit="1")
 def test_a_violated_limit_never_reads_as_met(high: float, step: float, unit: str) -> None:
     """The value and the limit it violates are never printed with the same digits, however close they are."""
     value = max(high + step, math.nextafter(high, math.inf))
@@ -338,3 +355,19 @@ def test_judge_is_cheap() -> None:
     )
 
     assert min(rounds) / 1000 < 10e-6
+
+
+@pytest.mark.parametrize("rule", [*RULES, "risk 2 %"])
+@pytest.mark.parametrize("factor", [0.0, -2.0, math.nan, math.inf, -math.inf, 0.49, 20.1, 100.0])
+def test_coverage_factor_that_there_cannot_be(rule: str, factor: float) -> None:
+    """A k that turns U into nonsense is refused with the limit and what is accepted, whichever rule asks for it."""
+    with pytest.raises(ValueError, match=r"coverage factor for limit 'rail' is .*; accepted: 0.5 to 20; give the k by"):
+        judge(3.25, unit="V", expanded_uncertainty=0.01, limit=make_limit(rule=rule), coverage_factor=factor)
+
+
+@pytest.mark.parametrize("factor", [stats.norm.isf(0.25), 1.0, math.sqrt(3.0), stats.t.isf(0.02275, 1.0)])
+def test_coverage_factors_that_there_are(factor: float) -> None:
+    """Half of all, one standard uncertainty, a rectangle's ends, and one degree of freedom (scipy) are all judged."""
+    found = judge(3.25, unit="V", expanded_uncertainty=0.01, limit=make_limit(), coverage_factor=float(factor))
+
+    assert found.verdict is PASS

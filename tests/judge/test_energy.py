@@ -249,6 +249,28 @@ def test_a_table_has_rising_points(points: list[tuple[float, float]]) -> None:
         interpolate(points, 0.5, name="some")
 
 
+@pytest.mark.parametrize(
+    "points", [[(3.3, 0.5), (3.7, 0.1), (4.2, 1.0)], [(3.3, 0.0), (3.7, 0.5), (4.2, 0.5)]], ids=["falls", "stands"]
+)
+def test_what_is_left_rises_with_the_volts(points: list[tuple[float, float]]) -> None:
+    """A resting table by which a cell holds more at fewer volts is refused, wherever the board stops."""
+    for cutoff_v in (0.0, 3.5, 5.0):
+        with pytest.raises(
+            ValueError, match=r"resting voltage table has the shares .*; accepted: rising with the volts"
+        ):
+            usable_share(resting_table=points, cutoff_v=cutoff_v)
+
+
+def test_an_input_of_which_nothing_is_known_overflows_nothing() -> None:
+    """A charge whose uncertainty is beyond all measure of it, and of a float, still leaves a life by all the rest."""
+    event = Event(name="wake", charge_c=Estimate(1e-300, u=1e-12), duration_s=0.0, every_s=2.0)
+
+    found = life(Load(floor_a=Estimate(1e-6), events=(event,)), Battery(capacity_c=ampere_hours(1.0)))
+
+    assert found.days == pytest.approx(3600.0 / 1e-6 / 86400.0)
+    assert found.low_days == pytest.approx(found.high_days)
+
+
 def test_a_share_above_1_is_refused() -> None:
     """A table that gives more than all is refused."""
     with pytest.raises(ValueError, match=r"usable share comes out as 1.1"):

@@ -292,8 +292,8 @@ def test_table_of_measurements() -> None:
 
     assert fitness_table(rows) == (
         "measurement  limit        U         ratio  guard bands  accepts  bad accepted  good not  verdict\n"
-        "4 V range    -1 V to 1 V  100.0 mV  10:1   10 %         90 %     0.355 ppm     352 ppm   useful\n"
-        "40 V range   -1 V to 1 V  500.0 mV  2:1    50 %         50 %     -             -         doubtful\n"
+        "4 V range    -1 V to 1 V  100.0 mV  10:1   10 %         90 %     0.355 ppm     352 ppm   adequate\n"
+        "40 V range   -1 V to 1 V  500.0 mV  2:1    50 %         50 %     -             -         marginal\n"
         "\n"
         "40 V range: ratio 2:1 is below 4:1; wanted: a standard uncertainty of at most 125.0 mV, "
         "such as an instrument or range that is good to ±216.5 mV; would do: 4 V range\n"

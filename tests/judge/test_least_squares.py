@@ -96,7 +96,9 @@ REFUSED = [
     pytest.param({"1": [1.0] * 2, "x": [0.0, 1.0]}, [1.0, 2.0], None, "2 points for 2 terms", id="too few"),
     pytest.param({"1": [1.0] * 3}, [1.0, math.nan, 1.0], None, "a value of a point is no finite number", id="NaN"),
     pytest.param({"1": [1.0, 1.0, math.inf]}, [1.0] * 3, None, "a term of a point is no finite", id="infinity"),
-    pytest.param({"1": [1.0] * 3}, [1.0] * 3, [1.0, 0.0, 1.0], "weight of a point is 0 or less", id="no weight"),
+    pytest.param({"1": [1.0] * 3}, [1.0] * 3, [1.0, 0.0, 1.0], "point is 0 or less: point 2 has 0;", id="no weight"),
+    pytest.param({"1": [1.0] * 3}, [1.0] * 3, [1.0, 1.0, -4.0], "0 or less: point 3 has -4; accepted", id="below 0"),
+    pytest.param({"1": [1.0] * 3}, [1.0] * 3, [1.0, math.nan, 1.0], "weight of a point is no finite", id="NaN weight"),
     pytest.param({"0": [0.0] * 3}, [1.0] * 3, None, "cannot tell '0' from nothing", id="nothing"),
 ]
 

@@ -38,6 +38,14 @@ def table_rows() -> list[Figure[tuple[float, float], float]]:
 FIGURES = table_rows()
 
 
+@pytest.mark.parametrize("dof", [1e4, 1e9, 1e78, 1e154, 1e300, math.inf])
+def test_very_many_degrees_of_freedom_are_those_of_a_normal(dof: float) -> None:
+    """However many there are, the factor is scipy's and never an overflow."""
+    expected = stats.t.isf(0.025, dof) if dof <= 1e9 else stats.norm.isf(0.025)
+
+    assert two_sided_quantile(0.95, dof=dof) == pytest.approx(expected, rel=1e-9)
+
+
 def test_quantile_matches_the_table() -> None:
     """Every k of the table is met to its last printed digit."""
     assert len(FIGURES) == 27 * 4
