@@ -22,6 +22,7 @@ from benchrig.protocol.broker_json import (
     topic_problem,
 )
 from benchrig.protocol.regions import REGIONS
+from benchrig.protocol.secret_key import is_pattern
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -134,6 +135,8 @@ def _eui(section: Section, key: str, text: str) -> int | None:
     eui = eui_of(text)
     if eui is None:
         section.problem(key, f"{text[:40]!r} {_EUI_WORDS}" if len(text) < 32 else f"a text that {_EUI_WORDS}")
+    elif key == "device_eui" and is_pattern(eui.to_bytes(8, "big")):
+        section.problem(key, f"{text!r} is a placeholder, which no board has for its own; copy the one from its label")
     return eui
 
 

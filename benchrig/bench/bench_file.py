@@ -7,23 +7,21 @@ Knows nothing of the board but the path of its profile.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+import re
 from typing import TYPE_CHECKING
 
-from benchrig.bench.air_tables import GatewaySpec, NetworkSpec, RadioSpec, read_gateway, read_network, read_radio
+from benchrig.bench.accuracy_table import check_conditions, check_names, check_stated, read_accuracy
+from benchrig.bench.air_tables import read_gateway, read_network, read_radio
+from benchrig.bench.bench_spec import DAYS_A_YEAR, BenchSpec, InstrumentSpec, SimulationSpec, SlotSpec
 from benchrig.bench.command_table import KINDS, find_table, read_command_table, unknown_table
+from benchrig.bench.shared_inputs import check_addresses, check_ports, check_shared_inputs
 from benchrig.bench.wiring import (
     SIMULATED,
-    MeterWiring,
-    RecorderWiring,
-    SerialWiring,
     SourceWiring,
     WiringReader,
-    distinct_channel,
     read_serial,
 )
 from benchrig.errors import ConfigError
-from benchrig.judge.uncertainty import AccuracyTerms, Conditions
 from benchrig.toml_reader import nearest, read_toml
 
 if TYPE_CHECKING:
@@ -32,92 +30,29 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from benchrig.bench.command_table import CommandTable
-    from benchrig.bench.wiring import Wiring
     from benchrig.toml_reader import Section
+
+__all__ = [
+    "METER_NETS",
+    "SCALES",
+    "SERIAL_LINES",
+    "BenchSpec",
+    "InstrumentSpec",
+    "SimulationSpec",
+    "SlotSpec",
+    "read_bench_file",
+]
 
 METER_NETS = {"terminals": "voltage", "rail": "voltage", "temperature": "temperature", "pin": "voltage"}
 SERIAL_LINES = ("console", "modem_uart", "modem_reply")
-_DAYS_A_YEAR = 365.25
-_ACCURACY_OF = {
-    "supply": ("set_voltage", "voltage", "current"),
-    "meter": ("voltage", "temperature"),
-    "recorder": ("current",),
-}
-
-
-@dataclass(frozen=True)
-class InstrumentSpec:
-    """An instrument: where it answers, who it must be, how it is spoken to and how far it can be believed."""
-
-    name: str
-    kind: str
-    table: CommandTable
-    resource: str
-    backend: str
-    maker: str
-    model: str
-    serial: str
-    calibrated: date | None
-    calibration_due: date | None
-    timeout_s: float
-    accuracy: Mapping[str, AccuracyTerms]
-
-    def conditions(self, *, ambient_c: float | None, today: date | None) -> Conditions:
-        """What its readings are taken under. Raises ConfigError for a calibration that lies ahead of `today`."""
-        if self.calibrated is None or today is None:
-            return Conditions(ambient_c=ambient_c)
-        if self.calibrated > today:
-            raise ConfigError(
-                f"instruments.{self.name}.calibrated: {self.calibrated} lies ahead of today, {today}; correct the "
-                "bench file, or this computer's date"
-            )
-        return Conditions(ambient_c=ambient_c, calibration_age_years=(today - self.calibrated).days / _DAYS_A_YEAR)
-
-
-@dataclass(frozen=True)
-class SlotSpec:
-    """One place for a board."""
-
-    name: str
-    profile: Path
-    battery: SourceWiring
-    meters: Mapping[str, MeterWiring]
-    recorder: RecorderWiring | None
-    serial: Mapping[str, SerialWiring]
-    solar: SourceWiring | None = None
-    radio: RadioSpec | None = None
-
-    @property
-    def instruments(self) -> tuple[str, ...]:
-        """Names of all instruments that this slot uses, each once."""
-        used = [self.battery.instrument, *(wiring.instrument for wiring in self.meters.values())]
-        used += [self.recorder.instrument] if self.recorder else []
-        return tuple(dict.fromkeys(used))
-
-
-@dataclass(frozen=True)
-class SimulationSpec:
-    """The mark of a simulated bench; everything else in it is the simulator's own business."""
-
-    scale: float
-    seed: int
-    faults: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class BenchSpec:
-    """A whole bench file."""
-
-    path: Path
-    name: str
-    simulation: SimulationSpec | None
-    real_cell: bool
-    transmitter: str
-    ambient_c: float | None
-    instruments: Mapping[str, InstrumentSpec]
-    slots: Mapping[str, SlotSpec] = field(default_factory=dict)
-    gateway: GatewaySpec | None = None
-    network: NetworkSpec | None = None
+SCALES = (0.01, 100.0)
+"""Bench seconds in one wall second: the slowest that anybody waits for, the fastest that a computer keeps up with."""
+_COLDEST_C, _HOTTEST_C = -40.0, 85.0
+"""Of the air round the instruments: where none of them is sold for less or more."""
+_SHORTEST_TIMEOUT_S = 0.01
+"""No instrument answers sooner; a time-out of nothing at all would mean another thing to its driver."""
+_LONGEST_CALIBRATION_YEARS = 10.0
+"""One or two years are usual, some resistors get five; a longer one never falls due. Common practice, no source."""
 
 
 def read_bench_file(path: Path) -> BenchSpec:
@@ -129,7 +64,7 @@ def _bench(top: Section, path: Path) -> BenchSpec:
     top.integer("schema", at_least=1, at_most=1)
     simulation = _simulation(top)
     backend = top.text("backend", default="@py")
-    ambient_c = top.optional_number("ambient_c")
+    ambient_c = _ambient_c(top)
     instruments = {
         name: spec
         for name, section in top.sections("instruments")
@@ -147,7 +82,8 @@ def _bench(top: Section, path: Path) -> BenchSpec:
         slots={
             name: slot
             for name, section in top.sections("slots")
-            if (slot := _slot(section, name, path, instruments, listed, simulated=simulation is not None))
+            if _is_slot_name(section, name)
+            and (slot := _slot(section, name, path, instruments, listed, simulated=simulation is not None))
         },
         gateway=read_gateway(top, simulated=simulation is not None),
         network=read_network(top, path.parent),
@@ -155,9 +91,17 @@ def _bench(top: Section, path: Path) -> BenchSpec:
     _check_air(top, bench)
     if not bench.slots and not top.problems:
         top.problem("slots", "a bench has at least one slot")
-    _check_shared_inputs(top, bench)
+    check_shared_inputs(top, bench)
+    check_ports(top, bench)
+    check_addresses(top, bench)
+    check_stated(top, bench, METER_NETS)
     top.finish()
     return bench
+
+
+def _ambient_c(top: Section) -> float | None:
+    value = top.number("ambient_c", default=None, at_least=_COLDEST_C, at_most=_HOTTEST_C)
+    return value if math.isfinite(value) else None
 
 
 def _names_of(top: Section, key: str) -> tuple[str, ...]:
@@ -170,11 +114,11 @@ def _simulation(top: Section) -> SimulationSpec | None:
     if section is None:
         return None
     spec = SimulationSpec(
-        scale=section.number("scale", default=1.0, above=0.0, at_most=100.0),
+        scale=section.number("scale", default=1.0, at_least=SCALES[0], at_most=SCALES[1]),
         seed=section.integer("seed", default=1, at_least=0, at_most=2**32 - 1),
         faults=section.texts("faults", default=()),
     )
-    section.finish(also_known=("air", "ambient_c", "models"))
+    section.finish(also_known=("air", "ambient_c", "models", "image", "mcu_host"))
     return spec
 
 
@@ -186,9 +130,7 @@ def _instrument(
     resource = section.text("resource")
     if resource == SIMULATED and not simulated:
         section.problem("resource", f"{SIMULATED!r} needs a [simulation] table; name a VISA resource instead")
-    calibrated, due = section.day("calibrated"), section.day("calibration_due")
-    if calibrated and due and due < calibrated:
-        section.problem("calibration_due", f"{due} is before the calibration of {calibrated}")
+    calibrated, due = _calibration(section)
     spec = InstrumentSpec(
         name=name,
         kind=kind,
@@ -200,13 +142,32 @@ def _instrument(
         serial=section.text("serial"),
         calibrated=calibrated,
         calibration_due=due,
-        timeout_s=section.number("timeout_s", default=2.0, above=0.0, at_most=600.0),
-        accuracy={quantity: _accuracy(terms) for quantity, terms in section.sections("accuracy", required=False)},
+        timeout_s=section.number("timeout_s", default=2.0, at_least=_SHORTEST_TIMEOUT_S, at_most=600.0),
+        accuracy={quantity: read_accuracy(terms) for quantity, terms in section.sections("accuracy", required=False)},
     )
-    _check_accuracy_names(section, spec)
-    _check_conditions(section, spec, ambient_c)
+    check_names(section, spec)
+    check_conditions(section, spec, ambient_c)
     section.finish()
     return spec if table else None
+
+
+def _calibration(section: Section) -> tuple[date | None, date | None]:
+    """When it was calibrated, and until when that holds."""
+    before = len(section.problems)
+    calibrated, due = section.day("calibrated"), section.day("calibration_due")
+    if due is None or len(section.problems) > before:
+        return calibrated, due
+    if calibrated is None:
+        section.problem("calibrated", f"this key is missing: calibration_due = {due} holds from some day on")
+    elif due < calibrated:
+        section.problem("calibration_due", f"{due} is before the calibration of {calibrated}")
+    elif (due - calibrated).days > _LONGEST_CALIBRATION_YEARS * DAYS_A_YEAR:
+        section.problem(
+            "calibration_due",
+            f"{due} is more than {_LONGEST_CALIBRATION_YEARS:g} years after the calibration of {calibrated}; accepted: "
+            "the day on its certificate",
+        )
+    return calibrated, due
 
 
 def _table_of(section: Section, kind: str, path: Path) -> CommandTable | None:
@@ -225,59 +186,6 @@ def _table_of(section: Section, kind: str, path: Path) -> CommandTable | None:
     if kind and table.kind != kind:
         section.problem("table", f"{name!r} is a table for a {table.kind}, and this instrument is a {kind}")
     return table
-
-
-def _accuracy(section: Section) -> AccuracyTerms:
-    terms = AccuracyTerms(
-        of_reading=_or_zero(section.number("of_reading_percent", default=0.0, at_least=0.0)) / 100.0,
-        of_range=_or_zero(section.number("of_range_percent", default=0.0, at_least=0.0)) / 100.0,
-        resolution=_or_zero(section.number("resolution", default=0.0, at_least=0.0)),
-        floor=_or_zero(section.number("fixed", default=0.0, at_least=0.0)),
-        of_reading_per_k=_or_zero(section.number("of_reading_percent_per_k", default=0.0, at_least=0.0)) / 100.0,
-        of_range_per_k=_or_zero(section.number("of_range_percent_per_k", default=0.0, at_least=0.0)) / 100.0,
-        band_c=_band_c(section),
-        drift_per_year=_or_zero(section.number("drift_percent_per_year", default=0.0, at_least=0.0)) / 100.0,
-    )
-    section.finish()
-    return terms
-
-
-def _band_c(section: Section) -> tuple[float, float]:
-    """Air temperatures between which the stated accuracy holds as it is."""
-    if not section.has("band_c"):
-        return AccuracyTerms().band_c
-    band = section.numbers("band_c")
-    if len(band) != 2 or not band[0] <= band[1]:
-        section.problem("band_c", f"{list(band)!r}; accepted: two numbers in degrees Celsius, low first")
-        return AccuracyTerms().band_c
-    return band[0], band[1]
-
-
-def _check_conditions(section: Section, spec: InstrumentSpec, ambient_c: float | None) -> None:
-    """A term that needs to know more than the reading is refused where that is not said."""
-    for quantity, terms in spec.accuracy.items():
-        if (terms.of_reading_per_k or terms.of_range_per_k) and ambient_c is None:
-            section.problem(
-                f"accuracy.{quantity}",
-                "it has a temperature coefficient, and nothing says how warm the bench is; "
-                "give ambient_c (degrees Celsius) at the top of the file",
-            )
-        if terms.drift_per_year and spec.calibrated is None:
-            section.problem(f"accuracy.{quantity}", "it drifts with its age; say when it was calibrated: calibrated")
-
-
-def _or_zero(value: float) -> float:
-    return 0.0 if math.isnan(value) else value  # NaN stands for a value already reported as a problem
-
-
-def _check_accuracy_names(section: Section, spec: InstrumentSpec) -> None:
-    known = _ACCURACY_OF.get(spec.kind, ())
-    for quantity in spec.accuracy:
-        if known and quantity not in known:
-            section.problem(
-                f"accuracy.{quantity}",
-                f"a {spec.kind} has no such quantity{nearest(quantity, known)}; known: {', '.join(known)}",
-            )
 
 
 def _slot(
@@ -316,6 +224,17 @@ def _slot(
     return spec
 
 
+def _is_slot_name(section: Section, name: str) -> bool:
+    """A slot's name goes into the names of files and onto the command line (`--board SLOT=SERIAL`)."""
+    if _SLOT_NAME.fullmatch(name):
+        return True
+    section.problem("", f"{name!r} is no name of a slot; accepted: up to 32 letters, digits, '_' and '-', such as 1")
+    return False
+
+
+_SLOT_NAME = re.compile(r"[A-Za-z0-9_-]{1,32}")
+
+
 def _named(section: Section, key: str, known: tuple[str, ...], word: str) -> list[tuple[str, Section]]:
     """Sub-tables whose names are a closed set; an unknown name is a problem."""
     found = list(section.sections(key, required=False))
@@ -339,22 +258,3 @@ def _check_air(top: Section, bench: BenchSpec) -> None:
             top.problem(f"{place}.join_eui", "the bench's own gateway side needs it to accept the board's join")
         if bench.network and radio.device_eui is None:
             top.problem(f"{place}.device_eui", "a network tells of many boards; give the one in this slot")
-
-
-def _check_shared_inputs(top: Section, bench: BenchSpec) -> None:
-    """No two nets may claim one instrument input: the second would read the first one's volts."""
-    claimed: dict[tuple[str, int | None], str] = {}
-    for slot in bench.slots.values():
-        uses: dict[str, Wiring] = {"battery": slot.battery}
-        uses |= {f"meters.{net}": wiring for net, wiring in slot.meters.items()}
-        uses |= {"solar": slot.solar} if slot.solar else {}
-        uses |= {"recorder": slot.recorder} if slot.recorder else {}
-        for use, wiring in uses.items():
-            spec = bench.instruments.get(wiring.instrument)
-            if spec is None or spec.kind != wiring.kind:
-                continue  # told where the wiring was read; it claims nothing
-            place, channel = f"slots.{slot.name}.{use}", distinct_channel(wiring, spec.table)
-            first = claimed.setdefault((wiring.instrument, channel), place)
-            if first != place:
-                which = "" if channel is None else f" channel {channel}"
-                top.problem(place, f"{wiring.instrument!r}{which} is already wired to {first}")

@@ -32,6 +32,11 @@ _SETTINGS: Mapping[str, Mapping[str, str]] = {
     "meter": {"integration": "1"},
     "recorder": {"range": "A", "interval": "s", "points": "1"},
 }
+_LARGEST_TOLERANCE: Mapping[str, float] = {
+    "voltage": 0.1, "current_limit": 0.1, "protection": 0.5, "integration": 0.5, "range": 0.01, "interval": 0.001,
+    "points": 0.5,
+}  # fmt: skip
+"""A read-back that may be further off than this proves nothing of what was set. Common practice, no source."""
 _READINGS: Mapping[str, Mapping[str, str]] = {
     "supply": {"voltage": "V", "current": "A"},
     "meter": {"voltage": "V", "temperature": "degC"},
@@ -225,7 +230,7 @@ def _settings(top: Section, kind: str) -> Mapping[str, NumberSetting]:
             set=_set_message(section, fills=channel),
             query=_message(section, "query", fills=channel, asks=True),
             unit=unit,
-            tolerance=section.number("tolerance", above=0.0),
+            tolerance=section.number("tolerance", above=0.0, at_most=_LARGEST_TOLERANCE[name]),
             header=section.text("header", default="", empty=True),
         )
         section.finish()

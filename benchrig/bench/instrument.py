@@ -25,7 +25,7 @@ from benchrig.errors import (
     InstrumentUnfit,
 )
 from benchrig.judge.belief import Believed, believed
-from benchrig.judge.uncertainty import NOT_KNOWN, AccuracyTerms
+from benchrig.judge.uncertainty import NOT_KNOWN
 from benchrig.protocol import scpi
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from benchrig.bench.bench_file import InstrumentSpec
     from benchrig.bench.command_table import NumberSetting
-    from benchrig.judge.uncertainty import Component, Conditions
+    from benchrig.judge.uncertainty import AccuracyTerms, Component, Conditions
     from benchrig.protocol.scpi import Identity
 
 T = TypeVar("T")
@@ -89,9 +89,24 @@ class Instrument:
     def believe(
         self, quantity: str, values: Sequence[float], *, range_: float, beside: Iterable[Component] = ()
     ) -> Believed:
-        """Mean of readings with the causes of its uncertainty: stated accuracy, scatter, and what is `beside` them."""
-        terms = self.spec.accuracy.get(quantity, AccuracyTerms())
+        """Mean of readings with the causes of its uncertainty: stated accuracy, scatter, and what is `beside` them.
+
+        Raises InstrumentUnfit where nobody stated how good it is.
+        """
+        terms = self.accuracy(quantity)
         return believed(values, range_=range_, terms=terms, conditions=self.conditions, beside=beside)
+
+    def accuracy(self, quantity: str) -> AccuracyTerms:
+        """How far it can be believed in a quantity; an instrument of which nothing is stated is not perfect."""
+        terms = self.spec.accuracy.get(quantity)
+        if terms is None:
+            stated = ", ".join(self.spec.accuracy) or "nothing"
+            raise InstrumentUnfit(
+                f"{self._at()}: a reading of {quantity} was to be judged, and the bench file states how good it is in: "
+                f"{stated}; give instruments.{self.name}.accuracy.{quantity} as its data sheet has it",
+                self.name,
+            )
+        return terms
 
     # ---- session -------------------------------------------------------------------------------------
 

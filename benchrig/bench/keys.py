@@ -214,7 +214,11 @@ def _only_of(devices: Mapping[int, Mapping[str, object]], board: str, path: Path
 def _key(text: str, where: str) -> Key:
     problem = ""
     try:
-        return Key.from_hex(text.strip())
+        key = Key.from_hex(text.strip())
+        if not key.is_placeholder:
+            return key
+        problem = "a placeholder: a pattern, or an example out of a standard, that anybody can guess; give the board a "
+        problem += "random key of its own (python -c 'import secrets; print(secrets.token_hex(16))')"
     except ValueError as wrong:
         problem = str(wrong)  # tells the length and never the key
     del text

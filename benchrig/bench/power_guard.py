@@ -25,6 +25,7 @@ import msgspec
 
 from benchrig.errors import BenchError, BenchrigError, InstrumentError
 from benchrig.protocol import scpi
+from benchrig.record_chain import last_hash, linked
 from benchrig.records import Happening, encode_record
 from benchrig.wires.visa import open_visa
 
@@ -162,6 +163,7 @@ def _append(orders: GuardOrders, text: str) -> None:
     at_s = (time.monotonic() - orders.run_origin_monotonic_s) * orders.clock_scale
     line = encode_record(Happening(kind="power guard", text=text, charged_to="", at_s=at_s))
     with Path(orders.journal).open("r+b") as journal:
+        line, _ = linked(line, before=last_hash(journal.read()))
         end = journal.seek(0, os.SEEK_END)
         if end:
             journal.seek(end - 1)

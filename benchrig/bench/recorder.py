@@ -88,7 +88,7 @@ class CurrentRecorder:
             interval_s,
             start_s,
             range_a,
-            self.instrument.spec.accuracy.get("current", AccuracyTerms()),
+            self.instrument.accuracy("current"),
             self.instrument.name,
             self.instrument.conditions,
         )

@@ -19,6 +19,13 @@ if TYPE_CHECKING:
 SIMULATED = "simulated"
 """As a resource or a port: the address is the one that the simulated bench announces."""
 RELEASES = ("close", "none")
+_MOST_LEAD_OHM = 5.0
+"""Ten metres of thin hook-up wire, or a worn contact; with more a board falls over its own current. Common practice, no
+source."""
+_FINEST_A = 1e-9
+"""The finest range of a current recorder; common practice, no source."""
+_LEAST_RANGE, _MOST_RANGE = 0.001, 1000.0
+"""Volts of a bench meter's ranges; common practice, no source."""
 
 
 class Wired(Protocol):
@@ -110,8 +117,8 @@ class WiringReader:
         wiring = SourceWiring(
             name,
             channel,
-            lead_ohm=section.number("lead_ohm", default=0.0, at_least=0.0, at_most=100.0),
-            contact_ohm=section.number("contact_ohm", default=0.0, at_least=0.0, at_most=100.0),
+            lead_ohm=section.number("lead_ohm", default=0.0, at_least=0.0, at_most=_MOST_LEAD_OHM),
+            contact_ohm=section.number("contact_ohm", default=0.0, at_least=0.0, at_most=_MOST_LEAD_OHM),
         )
         section.finish(also_known=("channel",))
         return wiring
@@ -119,7 +126,7 @@ class WiringReader:
     def meter(self, section: Section, *, quantity: str) -> MeterWiring:
         """A meter input that reads `quantity`, a name of the command table's readings."""
         name, channel = self._input(section, MeterWiring.kind)
-        wiring = MeterWiring(name, channel, range=section.number("range", default=0.0, at_least=0.0))
+        wiring = MeterWiring(name, channel, range=_range(section))
         spec = self.instruments.get(name)
         if spec is not None and spec.kind == spec.table.kind == "meter":
             _check_reading(section, spec.table, quantity, has_range=wiring.range != 0.0)
@@ -132,11 +139,24 @@ class WiringReader:
         wiring = RecorderWiring(
             name,
             channel,
-            sleep_range_a=section.number("sleep_range_a", default=0.01, above=0.0, at_most=10.0),
-            transmit_range_a=section.number("transmit_range_a", default=0.1, above=0.0, at_most=10.0),
+            sleep_range_a=section.number("sleep_range_a", default=0.01, at_least=_FINEST_A, at_most=10.0),
+            transmit_range_a=section.number("transmit_range_a", default=0.1, at_least=_FINEST_A, at_most=10.0),
         )
+        if wiring.sleep_range_a > wiring.transmit_range_a:
+            section.problem(
+                "sleep_range_a",
+                f"{wiring.sleep_range_a:g} A is above transmit_range_a = {wiring.transmit_range_a:g} A; accepted: a "
+                "range that is no coarser asleep",
+            )
         section.finish(also_known=("channel",))
         return wiring
+
+
+def _range(section: Section) -> float:
+    value = section.number("range", default=0.0, at_least=0.0, at_most=_MOST_RANGE)
+    if 0.0 < value < _LEAST_RANGE:
+        section.problem("range", f"{value:g} is no range; accepted: {_LEAST_RANGE:g} to {_MOST_RANGE:g}, 0 for none")
+    return value
 
 
 def _check_reading(section: Section, table: CommandTable, quantity: str, *, has_range: bool) -> None:

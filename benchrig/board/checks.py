@@ -21,6 +21,8 @@ class CheckKind:
     values: Mapping[str, str]
 
 
+_JOIN: Mapping[str, str] = {"time": "s", "airtime": "s", "tries": "1", "spreading_factor": "1"}
+
 CHECKS: Mapping[str, CheckKind] = {
     "first_touch": CheckKind("first touch at a low current limit", {"current": "A"}),
     "identity_start": CheckKind("identity and firmware at the start", {"boot_time": "s"}),
@@ -63,11 +65,15 @@ CHECKS: Mapping[str, CheckKind] = {
         "current through an uplink",
         {"peak": "A", "plateau": "A", "duration": "s", "charge": "C", "rx1_delay": "s", "rx2_delay": "s"},
     ),
-    "join": CheckKind("join by the bench's own gateways, nonce kept over a power cut", {"time": "s", "airtime": "s"}),
+    "join": CheckKind("join by the bench's own gateways, nonce kept over a power cut", _JOIN),
     "uplink_hops": CheckKind(
         "uplinks hop by hop, from the terminals to the decoded value", {"rssi": "dBm", "snr": "dB", "airtime": "s"}
     ),
     "downlink": CheckKind("a pin switched by downlinks, once for each frame", {"pin_on": "V", "pin_off": "V"}),
+    "report_period": CheckKind(
+        "reports that the board sends by itself, by their times on the air", {"period": "s", "jitter": "s"}
+    ),
+    "join_backoff": CheckKind("requests to join while nobody answers, by the published caps and over power cuts", {}),
     "energy": CheckKind("average current and battery life", {"average_current": "A", "life": "d"}),
     "thresholds": CheckKind(
         "dropout, lockout, reset and restart voltage, by halving",

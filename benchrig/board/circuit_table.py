@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 _EVEN = math.sqrt(3.0)
 _TIGHTEST = 1e-6
+_MOST_COUNTS = 2.0**24
 
 
 def read_circuit(top: Section, *, wake_period_s: float, payload_bytes: int) -> CircuitPlan | None:
@@ -56,21 +57,46 @@ def _need(section: Section, key: str) -> Section:
     return section.section(key) or type(section)({}, file=section.file, path=key, problems=[])
 
 
+# What a part on a small board can have: from a trace to a leak, from a pad to the largest cap, and so on. Generous;
+# common practice, no source. Outside a slip of the unit would be reckoned with, to numbers beyond a float.
+
+
+def _ohm(section: Section, key: str) -> float:
+    return section.number(key, at_least=1e-4, at_most=1e9)
+
+
+def _farad(section: Section, key: str) -> float:
+    return section.number(key, at_least=1e-15, at_most=10.0)
+
+
+def _volt(section: Section, key: str) -> float:
+    return section.number(key, at_least=1e-3, at_most=60.0)
+
+
+def _ampere(section: Section, key: str) -> float:
+    return section.number(key, at_least=1e-12, at_most=10.0)
+
+
+def _second(section: Section, key: str) -> float:
+    return section.number(key, at_least=1e-9, at_most=3600.0)
+
+
 def _divider(section: Section) -> DividerParts:
     return DividerParts(
-        **{name: section.number(name, above=0.0) for name in ("top_ohm", "bottom_ohm", "node_f", "stray_f")}
+        **{name: _ohm(section, name) for name in ("top_ohm", "bottom_ohm")},
+        **{name: _farad(section, name) for name in ("node_f", "stray_f")},
     )
 
 
 def _codes(section: Section) -> CodeParts:
     codes = CodeParts(
-        reference_v=section.number("reference_v", above=0.0),
+        reference_v=_volt(section, "reference_v"),
         bits=section.integer("bits", at_least=4, at_most=24),
-        hold_f=section.number("hold_f", above=0.0),
-        acquire_s=section.number("acquire_s", above=0.0),
-        sample_rate_hz=section.number("sample_rate_hz", above=0.0),
-        noise_counts=section.number("noise_counts", above=0.0),
-        convert_s=section.number("convert_s", above=0.0),
+        hold_f=_farad(section, "hold_f"),
+        acquire_s=_second(section, "acquire_s"),
+        sample_rate_hz=section.number("sample_rate_hz", at_least=1e-3, at_most=1e9),
+        noise_counts=section.number("noise_counts", at_least=_TIGHTEST, at_most=_MOST_COUNTS),
+        convert_s=_second(section, "convert_s"),
     )
     if codes.acquire_s * codes.sample_rate_hz >= 1.0:
         section.problem("acquire_s", f"{codes.acquire_s:g} s is no part of a sample at {codes.sample_rate_hz:g} Hz")
@@ -79,21 +105,21 @@ def _codes(section: Section) -> CodeParts:
 
 def _rail(section: Section) -> RailParts:
     return RailParts(
-        feedback_v=section.number("feedback_v", above=0.0),
-        feedback_top_ohm=section.number("feedback_top_ohm", above=0.0),
-        feedback_bottom_ohm=section.number("feedback_bottom_ohm", above=0.0),
-        output_ohm=section.number("output_ohm", above=0.0),
-        dropout_v=section.number("dropout_v", above=0.0),
-        dropout_ohm=section.number("dropout_ohm", above=0.0),
-        efficiency=section.number("efficiency", above=0.0, at_most=1.0),
-        quiescent_a=section.number("quiescent_a", above=0.0),
-        lockout_v=section.number("lockout_v", above=0.0),
+        feedback_v=_volt(section, "feedback_v"),
+        feedback_top_ohm=_ohm(section, "feedback_top_ohm"),
+        feedback_bottom_ohm=_ohm(section, "feedback_bottom_ohm"),
+        output_ohm=_ohm(section, "output_ohm"),
+        dropout_v=_volt(section, "dropout_v"),
+        dropout_ohm=_ohm(section, "dropout_ohm"),
+        efficiency=section.number("efficiency", at_least=0.01, at_most=1.0),
+        quiescent_a=_ampere(section, "quiescent_a"),
+        lockout_v=_volt(section, "lockout_v"),
     )
 
 
 def _sleep_parts(section: Section) -> dict[str, float]:
     asleep = _need(section, "sleep")
-    parts = {name: asleep.number(name, above=0.0) for name in asleep.names()}
+    parts = {name: _ampere(asleep, name) for name in asleep.names()}
     if not parts:
         section.problem("sleep", "no part is named; name what draws current in sleep, such as processor = 2e-6")
     return parts
@@ -101,19 +127,19 @@ def _sleep_parts(section: Section) -> dict[str, float]:
 
 def _currents(section: Section, *, sleep_a: float) -> CurrentParts:
     return CurrentParts(
-        awake_a=section.number("awake_a", above=0.0),
-        load_a=section.number("load_a", above=0.0),
+        awake_a=_ampere(section, "awake_a"),
+        load_a=_ampere(section, "load_a"),
         sleep_a=sleep_a,
-        transmit_a=section.number("transmit_a", above=0.0),
-        standby_a=section.number("standby_a", above=0.0),
+        transmit_a=_ampere(section, "transmit_a"),
+        standby_a=_ampere(section, "standby_a"),
     )
 
 
 def _timing(section: Section, wake_period_s: float, payload_bytes: int) -> TimingParts:
     return TimingParts(
-        boot_s=section.number("boot_s", above=0.0),
+        boot_s=_second(section, "boot_s"),
         wake_period_s=wake_period_s,
-        wake_length_s=section.number("wake_length_s", above=0.0),
+        wake_length_s=_second(section, "wake_length_s"),
         spreading_factor=section.integer("spreading_factor", default=7, at_least=7, at_most=12),
         frame_bytes=FRAME_OVERHEAD_BYTES + payload_bytes,
     )
@@ -140,5 +166,5 @@ def _tolerances(tables: dict[str, Section]) -> tuple[Tolerance, ...]:
     for (table, key), paths in _PERCENT.items():
         percent = tables[table].number(key, at_least=_TIGHTEST, at_most=90.0)
         found += [Tolerance(path, percent / 100.0 / _EVEN) for path in paths]
-    offset = tables["converter"].number("offset_tolerance_counts", at_least=_TIGHTEST)
+    offset = tables["converter"].number("offset_tolerance_counts", at_least=_TIGHTEST, at_most=_MOST_COUNTS)
     return (*found, Tolerance("codes.offset_counts", offset / _EVEN, is_ratio=False))

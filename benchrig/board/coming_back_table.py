@@ -15,6 +15,18 @@ if TYPE_CHECKING:
     from benchrig.toml_reader import Section
 
 
+_MOST_VOLTS = 60.0
+_FINEST_STEP_V, _COARSEST_STEP_V = 0.0001, 5.0
+"""Supplies set tenths of a millivolt at the finest; in steps above some volts a ramp is a row of power cuts."""
+_STEEPEST_V_PER_S = 1000.0
+"""No bench supply follows a steeper one; common practice, no source."""
+_MOST_OF_EACH = 50
+_LEAST_MADE = 0.1
+"""With next to no ramp made as planned nothing was tried, and everything would pass. Own choice."""
+_LONGEST_S = 86_400.0
+"""A dark day. Nobody waits longer on a bench."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComingBackPlan:
     """What is tried, and how.
@@ -42,18 +54,18 @@ def read_coming_back(top: Section, *, maximum_v: float) -> ComingBackPlan | None
     section = top.section("coming_back", required=False)
     if section is None:
         return None
-    from_v = section.number("from_v", above=0.0)
+    from_v = section.number("from_v", above=0.0, at_most=_MOST_VOLTS)
     _check_maximum(section, "from_v", from_v, maximum_v)
-    step_v = section.number("step_v", default=0.02, above=0.0)
+    step_v = section.number("step_v", default=0.02, at_least=_FINEST_STEP_V, at_most=_COARSEST_STEP_V)
     plan = ComingBackPlan(
         points=_points(section, from_v=from_v, maximum_v=maximum_v),
         from_v=from_v,
         step_v=step_v,
-        largest_step_v=section.number("largest_step_v", default=0.15, above=0.0),
-        least_made=section.number("least_made", default=0.5, at_least=0.0, at_most=1.0),
+        largest_step_v=section.number("largest_step_v", default=0.15, above=0.0, at_most=_COARSEST_STEP_V),
+        least_made=section.number("least_made", default=0.5, at_least=_LEAST_MADE, at_most=1.0),
         within_s=section.number("within_s", above=0.0, at_most=3600.0),
-        alive_above_a=section.number("alive_above_a", above=0.0),
-        sleep_below_a=section.number("sleep_below_a", above=0.0),
+        alive_above_a=section.number("alive_above_a", at_least=1e-9, at_most=10.0),
+        sleep_below_a=section.number("sleep_below_a", at_least=1e-9, at_most=10.0),
         recover_off_s=section.number("recover_off_s", default=2.0, at_least=0.0, at_most=3600.0),
     )
     if plan.largest_step_v < step_v:
@@ -63,27 +75,29 @@ def read_coming_back(top: Section, *, maximum_v: float) -> ComingBackPlan | None
 
 
 def _points(section: Section, *, from_v: float, maximum_v: float) -> MapPlan:
-    floors_v = _several(section, "floors_v", at_least=0.0)
+    floors_v = _several(section, "floors_v", at_least=0.0, at_most=_MOST_VOLTS)
     for volts in floors_v:
         if volts >= from_v:
             section.problem("floors_v", f"{volts:g} V is not below from_v = {from_v:g} V")
-    plateaus_v = _several(section, "plateaus_v", at_least=0.0, required=False)
+    plateaus_v = _several(section, "plateaus_v", at_least=0.0, at_most=_MOST_VOLTS, required=False)
     for volts in plateaus_v:
         _check_maximum(section, "plateaus_v", volts, maximum_v)
     return MapPlan(
         floors_v=floors_v,
-        slopes_v_per_s=_several(section, "slopes_v_per_s", at_least=1e-6),
-        dwells_s=_several(section, "dwells_s", at_least=0.0),
+        slopes_v_per_s=_several(section, "slopes_v_per_s", at_least=1e-6, at_most=_STEEPEST_V_PER_S),
+        dwells_s=_several(section, "dwells_s", at_least=0.0, at_most=_LONGEST_S),
         plateaus_v=plateaus_v,
-        plateau_s=section.number("plateau_s", default=1.0, at_least=0.0, at_most=86400.0),
-        holes_s=_several(section, "holes_s", at_least=1e-3, required=False),
-        floor_resolution_v=section.number("floor_resolution_v", default=0.1, at_least=0.005),
-        slope_ratio=section.number("slope_ratio", default=2.0, at_least=1.05),
+        plateau_s=section.number("plateau_s", default=1.0, at_least=0.0, at_most=_LONGEST_S),
+        holes_s=_several(section, "holes_s", at_least=1e-3, at_most=_LONGEST_S, required=False),
+        floor_resolution_v=section.number("floor_resolution_v", default=0.1, at_least=0.005, at_most=_MOST_VOLTS),
+        slope_ratio=section.number("slope_ratio", default=2.0, at_least=1.05, at_most=1000.0),
         most_points=section.integer("most_points", default=60, at_least=1, at_most=10_000),
     )
 
 
-def _several(section: Section, key: str, *, at_least: float, required: bool = True) -> tuple[float, ...]:
+def _several(
+    section: Section, key: str, *, at_least: float, at_most: float, required: bool = True
+) -> tuple[float, ...]:
     """Different numbers, as many as there are."""
     if not required and not section.has(key):
         return ()
@@ -93,9 +107,13 @@ def _several(section: Section, key: str, *, at_least: float, required: bool = Tr
         return ()
     if not values or len(set(values)) != len(values):
         section.problem(key, f"{list(values)} is not accepted; accepted: different numbers, one or more")
+    if len(values) > _MOST_OF_EACH:
+        section.problem(key, f"{len(values)} numbers; accepted: at most {_MOST_OF_EACH}, since each is tried with each")
     for value in values:
         if value < at_least:
             section.problem(key, f"{value:g} is not accepted; accepted: {at_least:g} and more")
+        elif value > at_most:
+            section.problem(key, f"{value:g} is not accepted; accepted: {at_most:g} and less")
     return values
 
 

@@ -29,14 +29,37 @@ NEEDED_ANSWERS: Mapping[str, tuple[str, ...]] = {
     "sleep": (),
 }
 """The questions that `benchrig.board.board` asks, and the fields that it reads in each answer."""
+LOAD_QUESTIONS = frozenset(("load_on", "load_off"))
+"""Of a board that switches a load of its own; one that has none leaves out both."""
 NEEDED_NOTICES = ("boot", "woke", "report_done")
 
 
-def read_grammar(console: Section, *, has_image: bool) -> Grammar:
-    """The grammar; an empty one when it cannot be used. `has_image`: the board is asked for its firmware image, too."""
+def questions_of(console: Section) -> frozenset[str]:
+    """Names of the questions, whatever stands in them; all that could be needed where there is no such table."""
+    table = console.raw("questions")
+    return frozenset(table if isinstance(table, dict) else NEEDED_ANSWERS)
+
+
+def _needed(asked: frozenset[str], *, has_image: bool, sends_temperature: bool) -> dict[str, tuple[str, ...]]:
+    """What the board must answer: a part that it does not have is not asked for."""
     needed = dict(NEEDED_ANSWERS)
     if has_image:
         needed["identity"] += ("image",)
+    if not sends_temperature:
+        for name in ("frame", "report"):
+            needed[name] = tuple(field for field in needed[name] if field != "celsius")
+    left_out = {"temperature"} - (asked if not sends_temperature else frozenset(("temperature",)))
+    left_out |= frozenset() if LOAD_QUESTIONS & asked else LOAD_QUESTIONS
+    return {name: fields for name, fields in needed.items() if name not in left_out}
+
+
+def read_grammar(console: Section, *, has_image: bool, sends_temperature: bool = True) -> Grammar:
+    """The grammar; an empty one when it cannot be used.
+
+    `has_image`: the board is asked for its firmware image, too. `sends_temperature`: its payload carries its own
+    temperature, so that its console must tell it.
+    """
+    needed = _needed(questions_of(console), has_image=has_image, sends_temperature=sends_temperature)
     found, questions = [], []
     for name, section in console.sections("questions"):
         found.append(name)
@@ -99,7 +122,7 @@ def read_checksum(console: Section) -> Checksum | None:
     if section is None:
         return None
     before = len(section.problems)
-    crc, separator = section.text("crc"), section.text("separator", default="*")
+    crc, separator = section.text("crc"), section.text("separator", default="*", empty=True)
     on_commands = section.boolean("on_commands", default=True)
     section.finish()
     if len(section.problems) > before:

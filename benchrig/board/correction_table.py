@@ -20,6 +20,10 @@ WRITE, READ = "write_correction", "read_correction"
 """Questions of the console: the first sends {gain} and {offset}, both answer with groups of these names."""
 
 CONSTANTS = ("gain", "offset")
+_FINEST_STEP = 1e-9
+"""Of a gain, or in V: finer than any converter of a board can show."""
+_LARGEST_ERROR_V = 1.0
+"""A board that is a volt off is faulty, whatever constants it got; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,21 +48,21 @@ def read_correction(top: Section, *, maximum_v: float) -> CorrectionPlan | None:
 
 def _form(section: Section) -> CorrectionForm:
     return CorrectionForm(
-        gain_step=section.number("gain_step", default=1e-6, above=0.0, at_most=0.01),
-        offset_step_v=section.number("offset_step_v", default=1e-6, above=0.0, at_most=0.1),
+        gain_step=section.number("gain_step", default=1e-6, at_least=_FINEST_STEP, at_most=0.01),
+        offset_step_v=section.number("offset_step_v", default=1e-6, at_least=_FINEST_STEP, at_most=0.1),
         least=section.integer("least", default=-32768, at_least=-(2**31), at_most=0),
         most=section.integer("most", default=32767, at_least=1, at_most=2**31 - 1),
-        reported_step_v=section.number("reported_step_v", default=0.001, above=0.0, at_most=1.0),
+        reported_step_v=section.number("reported_step_v", default=0.001, at_least=_FINEST_STEP, at_most=1.0),
     )
 
 
 def _bounds(section: Section) -> CorrectionBounds:
     return CorrectionBounds(
         gain=section.number("max_gain_percent", above=0.0, at_most=50.0) / 100.0,
-        offset_v=section.number("max_offset_v", above=0.0),
-        residual_v=section.number("max_residual_v", above=0.0),
-        hysteresis_v=section.number("max_hysteresis_v", above=0.0),
-        noise_v=section.number("max_noise_v", above=0.0),
+        offset_v=section.number("max_offset_v", above=0.0, at_most=_LARGEST_ERROR_V),
+        residual_v=section.number("max_residual_v", above=0.0, at_most=_LARGEST_ERROR_V),
+        hysteresis_v=section.number("max_hysteresis_v", above=0.0, at_most=_LARGEST_ERROR_V),
+        noise_v=section.number("max_noise_v", above=0.0, at_most=_LARGEST_ERROR_V),
     )
 
 

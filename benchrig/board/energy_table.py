@@ -20,6 +20,14 @@ Points = tuple[tuple[float, float], ...]
 
 _EVERYDAY_DEGC = 20.0
 
+_SMALLEST_CELL_AH, _LARGEST_CELL_AH = 1e-6, 1e4
+_SHORTEST_PERIOD_S, _LONGEST_PERIOD_S = 1.0, 366.0 * 86400.0
+_HIGHEST_CUTOFF_V = 1e3
+_LARGEST_OHM = 1e6
+_HOTTEST_DEGC = 1e3
+_POINTS = {"degc": (-100.0, _HOTTEST_DEGC), "volts": (0.0, _HIGHEST_CUTOFF_V)}
+"""Beyond these it is a slip of the keyboard or of the unit, and no cell of a board. Own choice."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellPlan:
@@ -62,7 +70,7 @@ def read_energy(top: Section, *, payload_bytes: int) -> EnergyPlan | None:
     frame_bytes = min(LONGEST_FRAME_BYTES, payload_bytes + FRAME_OVERHEAD_BYTES)
     tries = section.section("what_if", required=False)
     plan = EnergyPlan(
-        report_period_s=section.number("report_period_s", above=0.0),
+        report_period_s=section.number("report_period_s", at_least=_SHORTEST_PERIOD_S, at_most=_LONGEST_PERIOD_S),
         spreading_factor=section.integer("spreading_factor", at_least=7, at_most=12),
         phy_payload_bytes=section.integer(
             "phy_payload_bytes", default=frame_bytes, at_least=1, at_most=LONGEST_FRAME_BYTES
@@ -80,8 +88,10 @@ def read_energy(top: Section, *, payload_bytes: int) -> EnergyPlan | None:
 def _periods_s(tries: Section) -> tuple[float, ...]:
     periods_s = tries.numbers("report_periods_s")
     for period_s in periods_s:
-        if not period_s > 0.0:
-            tries.problem("report_periods_s", f"{period_s:g} s: a period is above 0")
+        if not _SHORTEST_PERIOD_S <= period_s <= _LONGEST_PERIOD_S:
+            tries.problem(
+                "report_periods_s", f"{period_s:g} s: a period is above 0, accepted: {_SHORTEST_PERIOD_S:g} s to a year"
+            )
     return periods_s
 
 
@@ -95,16 +105,18 @@ def _factors(tries: Section) -> tuple[int, ...]:
 
 def _cell(section: Section) -> CellPlan:
     plan = CellPlan(
-        capacity_ah=section.number("capacity_ah", above=0.0),
-        capacity_u_ah=section.number("capacity_u_ah", at_least=0.0),
+        capacity_ah=section.number("capacity_ah", at_least=_SMALLEST_CELL_AH, at_most=_LARGEST_CELL_AH),
+        capacity_u_ah=section.number("capacity_u_ah", at_least=0.0, at_most=_LARGEST_CELL_AH),
         usable_u=section.number("usable_u", default=0.0, at_least=0.0, at_most=1.0),
         self_discharge_per_month=section.number("self_discharge_per_month", at_least=0.0, at_most=1.0),
         self_discharge_u_per_month=section.number("self_discharge_u_per_month", default=0.0, at_least=0.0, at_most=1.0),
-        cutoff_v=section.number("cutoff_v", default=0.0, at_least=0.0),
-        source_ohm=section.number("source_ohm", default=0.0, at_least=0.0),
-        temperature_degc=section.number("temperature_degc", default=_EVERYDAY_DEGC, above=-273.15),
+        cutoff_v=section.number("cutoff_v", default=0.0, at_least=0.0, at_most=_HIGHEST_CUTOFF_V),
+        source_ohm=section.number("source_ohm", default=0.0, at_least=0.0, at_most=_LARGEST_OHM),
+        temperature_degc=section.number(
+            "temperature_degc", default=_EVERYDAY_DEGC, above=-273.15, at_most=_HOTTEST_DEGC
+        ),
         at_temperature=_points(section, "at_temperature", "degc"),
-        at_rest=_points(section, "at_rest", "volts"),
+        at_rest=_rising_shares(section, "at_rest", _points(section, "at_rest", "volts")),
     )
     if plan.self_discharge_per_month == 0.0 and plan.self_discharge_u_per_month > 0.0:
         section.problem("self_discharge_u_per_month", "what is 0 and never below has no uncertainty; accepted: 0")
@@ -117,7 +129,8 @@ def _points(section: Section, key: str, what: str) -> Points:
     """An array of tables, each with a rising quantity and the share that goes with it."""
     points = []
     for one in section.listed(key, required=False):
-        points.append((one.number(what), one.number("share", at_least=0.0, at_most=1.0)))
+        least, most = _POINTS[what]
+        points.append((one.number(what, at_least=least, at_most=most), one.number("share", at_least=0.0, at_most=1.0)))
         one.finish()
     if any(not math.isfinite(number) for point in points for number in point):
         return ()  # told already; a stand-in must not be told again
@@ -125,6 +138,15 @@ def _points(section: Section, key: str, what: str) -> Points:
         section.problem(key, f"{what} is {', '.join(f'{x:g}' for x, _ in points)}; accepted: two or more, rising")
         return ()
     return tuple(points)
+
+
+def _rising_shares(section: Section, key: str, points: Points) -> Points:
+    """The more volts at rest, the more is in a cell: a table in which the share stands or falls is written wrong."""
+    if any(one[1] >= two[1] for one, two in itertools.pairwise(points)):
+        shares = ", ".join(f"{share:g}" for _, share in points)
+        section.problem(key, f"share is {shares}; accepted: rising with volts, since it is what is still in the cell")
+        return ()
+    return points
 
 
 def _check_temperature(section: Section, plan: CellPlan) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from benchrig.board.checks import CHECKS, PROVE_LITTLE, USES
@@ -13,6 +14,14 @@ from benchrig.toml_reader import nearest
 
 if TYPE_CHECKING:
     from benchrig.toml_reader import Section
+
+
+_LARGEST = {
+    "V": 1000.0, "A": 100.0, "s": 31_622_400.0, "ohm": 1e12, "Hz": 1e11, "W": 1e5, "C": 1e6, "F": 1e3, "degC": 1000.0,
+    "count": 2.0**32, "byte": 2.0**32, "ppm": 1e6, "1": 1e6, "d": 36_525.0, "dBm": 200.0, "dB": 200.0,
+}  # fmt: skip
+"""Beyond these nothing of a battery node is: a limit there would let everything pass. A year in seconds, a century in
+days; the others are of the trade, and generous. Common practice, no source."""
 
 
 def read_limits(top: Section, own_checks: tuple[str, ...]) -> dict[str, dict[str, Limit]]:
@@ -41,6 +50,7 @@ def _limit(section: Section, check: str, value: str) -> Limit | None:
         section.problem("", "a limit has low, high or both")
     if low is not None and high is not None and low > high:
         section.problem("low", f"{low:g} is above high = {high:g}")
+    _check_sides(section, check, unit, low, high)
     source = section.text("source")
     rule = section.text("rule", default="guarded")
     if rule and (problem := rule_problem(rule)):
@@ -54,6 +64,25 @@ def _limit(section: Section, check: str, value: str) -> Limit | None:
         for problem in wrong.problems:
             section.problem("", problem)
         return None
+
+
+def _check_sides(section: Section, check: str, unit: str, low: float | None, high: float | None) -> None:
+    """A side that is beyond all that can be measured judges nothing, and no time is below 0."""
+    try:
+        base, factor = base_unit(unit)
+    except ValueError:
+        return  # told with the unit
+    most = _LARGEST.get(base, math.inf)
+    for key, side in (("low", low), ("high", high)):
+        if side is not None and abs(side) * factor > most:
+            section.problem(key, f"{side:g} {unit} is beyond all that is measured; accepted: up to {most:g} {base}")
+    if base in _NEVER_BELOW_0 and check in CHECKS:
+        for key, side in (("low", low), ("high", high)):
+            if side is not None and side < 0.0:
+                section.problem(key, f"{side:g} {unit}: no time is below 0; accepted: from 0 up")
+
+
+_NEVER_BELOW_0 = frozenset(("s", "d"))
 
 
 def _check_value(section: Section, check: str, value: str, unit: str) -> None:

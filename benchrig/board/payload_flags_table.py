@@ -70,7 +70,7 @@ def _rule(section: Section, name: str) -> FlagRule:
     if len(given) != 1:
         section.problem("", f"{' and '.join(given) or 'no rule'} given; {_ACCEPTED}")
     follows = section.text("follows", accepted=(LOAD,)) if "follows" in given else ""
-    below_v = section.number("battery_below_v", above=0.0) if "battery_below_v" in given else math.nan
+    below_v = section.number("battery_below_v", above=0.0, at_most=60.0) if "battery_below_v" in given else math.nan
     always = section.integer("always", at_least=0, at_most=1) if "always" in given else None
     section.finish()
     return FlagRule(name, bool(follows), below_v if math.isfinite(below_v) else None, always)

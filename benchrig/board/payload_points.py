@@ -55,7 +55,7 @@ def values_at(
     profile: BoardProfile,
     *,
     battery_v: float,
-    celsius: float,
+    celsius: float | None,
     decoded: Values | None = None,
     length_bytes: int | None = None,
 ) -> dict[str, float | str]:
@@ -72,7 +72,7 @@ def values_at(
             values |= _flags(profile, one, battery_v=battery_v, given=given)
         elif one.name == profile.roles.battery:
             values[one.name] = battery_v
-        elif one.name in (profile.roles.temperature, *profile.roles.probes):
+        elif one.name in profile.roles.temperatures and celsius is not None:
             values[one.name] = celsius
         else:
             values[one.name] = given.get(one.name, _any_value(one.field))
@@ -97,7 +97,7 @@ def _placed(profile: BoardProfile, length_bytes: int | None) -> tuple[Placed, ..
 def shortest_bytes(profile: BoardProfile) -> int:
     """Length of the shortest frame in which every field with a role has its place."""
     field_map, roles = profile.field_map, profile.roles
-    wanted = {roles.battery, roles.temperature, *roles.probes}
+    wanted = {roles.battery, *roles.temperatures}
     for members in range(LONGEST_BYTES if field_map.open_group else 0):
         length = field_map.length_for(members)
         if wanted <= {one.name for one in field_map.placed(length)}:
@@ -121,7 +121,7 @@ def _ranges(profile: BoardProfile, placed: Mapping[str, Field]) -> Iterator[tupl
     volts, field = profile.sweep.points_v, placed.get(profile.roles.battery)
     if field is not None:
         yield profile.roles.battery, _range(field, min(volts), max(volts), _STEP_V)
-    for name in (profile.roles.temperature, *profile.roles.probes):
+    for name in profile.roles.temperatures:
         if name in placed:
             # a probe can be pulled out by hand; a sensor on the board cannot
             words = tuple(placed[name].invalid.values()) if name in profile.roles.probes else ()
@@ -175,7 +175,7 @@ def _margins(profile: BoardProfile, placed: Mapping[str, Field]) -> Iterator[tup
     """How far each field may be off before a check of the profile says so."""
     judged = {
         profile.roles.battery: ("payload_bytes", "battery_difference"),
-        profile.roles.temperature: ("payload_bytes", "temperature_difference"),
+        **dict.fromkeys(profile.roles.temperatures[:1], ("payload_bytes", "temperature_difference")),
         **dict.fromkeys(profile.roles.probes, ("temperature", "probe_error")),
     }
     ruled = {rule.name for rule in profile.payload_flags}
@@ -226,7 +226,7 @@ def planned_proof(profile: BoardProfile, *, at_c: Sequence[float] = (ROOM_C,)) -
 def point_text(profile: BoardProfile, point: Values) -> str:
     """What to set for a further point, in words: "battery 4.002 V, temperature -20 degC, load on"."""
     placed = {one.name: one.field for one in _placed(profile, None)}
-    names = (profile.roles.battery, profile.roles.temperature, *profile.roles.probes)
+    names = (profile.roles.battery, *profile.roles.temperatures)
     told = [_told(name, point[name], placed[name].unit) for name in names if name in point and name in placed]
     return ", ".join([*told, *_load_words(profile, placed, point)])
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _KINDS = ("unsigned", "signed", "float16", "float32", "flags", "bool")
 _ROUNDINGS = ("nearest", "down", "toward zero")
+_LARGEST = 1e30  # as payload.field_checks has it
 _MAX_BYTES = 242  # LoRaWAN regional parameters RP002-1.0.1, tables 9 and 17: the longest application payload
 
 STAND_IN_MAP = FieldMap(
@@ -87,7 +88,7 @@ def _unit(section: Section) -> str:
 
 def _exact(section: Section, key: str, default: int) -> str | int:
     """A factor as its shortest decimal text, so that 0.001 stays a thousandth and not a binary fraction."""
-    return repr(section.number(key)) if section.has(key) else default
+    return repr(section.number(key, at_least=-_LARGEST, at_most=_LARGEST)) if section.has(key) else default
 
 
 def _words(section: Section, key: str) -> dict[int, str]:
@@ -127,9 +128,9 @@ def _group(section: Section) -> Group:
 def _crc(section: Section) -> Crc:
     before = len(section.problems)
     covers = section.numbers("covers")
-    is_range = len(covers) == 2 and all(end == int(end) for end in covers)
+    is_range = len(covers) == 2 and all(end == int(end) and abs(end) <= _MAX_BYTES for end in covers)
     if not is_range and len(section.problems) == before:
-        section.problem("covers", "accepted: two whole numbers, first byte and the byte after the last")
+        section.problem("covers", "accepted: two whole numbers up to 242, first byte and the byte after the last")
         covers = (0.0, 0.0)
     order = section.text("byte_order", accepted=("little", "big")) if section.has("byte_order") else ""
     crc = Crc(

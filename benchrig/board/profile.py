@@ -15,17 +15,43 @@ from benchrig.board.air_table import read_air
 from benchrig.board.checks import CHECKS
 from benchrig.board.circuit_table import read_circuit
 from benchrig.board.coming_back_table import read_coming_back
-from benchrig.board.console_table import pattern_with, read_checksum, read_grammar
+from benchrig.board.console_table import LOAD_QUESTIONS, questions_of, read_checksum, read_grammar
 from benchrig.board.correction_table import read_correction
 from benchrig.board.energy_table import read_energy
 from benchrig.board.limit_table import read_limits, read_required
+from benchrig.board.modem_table import read_modem
 from benchrig.board.payload_flags_table import read_payload_flags
-from benchrig.board.payload_table import STAND_IN_MAP, read_field_map
-from benchrig.board.profile_agreement import check_divider, check_frame_length, check_full_scale, check_probes
+from benchrig.board.payload_table import read_field_map
+from benchrig.board.profile_agreement import (
+    check_current_limits,
+    check_divider,
+    check_frame_length,
+    check_full_scale,
+    check_load,
+    check_parts,
+    check_probes,
+    check_temperature_limit,
+)
+from benchrig.board.profile_plans import RailPlan
+from benchrig.board.profile_roles import lacking, read_roles
+from benchrig.board.profile_tables import (
+    MOST_AMPERES,
+    MOST_VOLTS,
+    read_converter,
+    read_first_touch,
+    read_identity,
+    read_power,
+    read_rail,
+    read_sleep,
+    read_sweep,
+    read_times,
+    read_transmit,
+)
 from benchrig.board.readings_table import read_readings
+from benchrig.board.requirements_table import read_requirements
 from benchrig.board.solar_table import read_solar
 from benchrig.board.thresholds_table import read_thresholds
-from benchrig.payload.checks import LONGEST_BYTES
+from benchrig.protocol.at_rules import AtRules
 from benchrig.toml_reader import read_toml
 
 if TYPE_CHECKING:
@@ -37,6 +63,17 @@ if TYPE_CHECKING:
     from benchrig.board.correction_table import CorrectionPlan
     from benchrig.board.energy_table import EnergyPlan
     from benchrig.board.payload_flags_table import FlagRule
+    from benchrig.board.profile_plans import (
+        BoardTimes,
+        ConverterPlan,
+        FirstTouchPlan,
+        IdentityPlan,
+        PayloadRoles,
+        PowerPlan,
+        SleepPlan,
+        SweepPlan,
+        TransmitPlan,
+    )
     from benchrig.board.readings_table import ReadingsPlan
     from benchrig.board.solar_table import SolarPlan
     from benchrig.board.thresholds_table import ThresholdsPlan
@@ -44,112 +81,10 @@ if TYPE_CHECKING:
     from benchrig.judge.decision import Limit
     from benchrig.payload.field_map import FieldMap
     from benchrig.protocol.console import Checksum, Grammar
+    from benchrig.records import RequirementNamed
     from benchrig.toml_reader import Section
 
 REGIONS = ("EU868", "US915")
-
-
-@dataclass(frozen=True)
-class PowerPlan:
-    """How the board is powered: nominal and limits for every check after the first touch."""
-
-    nominal_v: float
-    current_limit_a: float
-    protection_v: float
-    off_below_v: float
-    off_within_s: float
-
-
-@dataclass(frozen=True)
-class FirstTouchPlan:
-    """The low-limit touch: what counts as short, reversed and open."""
-
-    voltage_v: float
-    current_limit_a: float
-    inrush_s: float
-    short_below_v: float
-    reversed_below_v: float
-    open_below_a: float
-
-
-@dataclass(frozen=True)
-class IdentityPlan:
-    """What the board must say of itself; the serial number comes from the label."""
-
-    firmware: str
-    image: str
-    boot_s: float
-
-
-@dataclass(frozen=True)
-class ConverterPlan:
-    """The battery divider and converter as designed: volts at the terminals for one count, and the top code."""
-
-    volts_per_count: float
-    top_code: int
-
-
-@dataclass(frozen=True)
-class SweepPlan:
-    """Battery voltages of the sweep (V), up then down, and the settling of the divider after each step."""
-
-    points_v: tuple[float, ...]
-    settle_s: float
-    terminal_tolerance_v: float
-
-
-@dataclass(frozen=True)
-class RailPlan:
-    """Battery voltages (V) at which the rail is measured under the board's own load (A, about)."""
-
-    points_v: tuple[float, ...]
-    load_a: float
-    settle_s: float
-
-
-@dataclass(frozen=True)
-class SleepPlan:
-    """The window for the floor current: so many whole wake periods."""
-
-    wake_period_s: float
-    wake_periods: int
-    fall_asleep_s: float
-    interval_s: float
-
-
-@dataclass(frozen=True)
-class TransmitPlan:
-    """The window around one uplink, and how its frame is modulated.
-
-    `spreading_factor` None: it is told, not judged. `phy_payload_bytes` None: what the board announces, and 13 bytes.
-    """
-
-    window_s: float
-    interval_s: float
-    spreading_factor: int | None = None
-    bandwidth_hz: int = 125_000
-    coding_rate: int = 5
-    phy_payload_bytes: int | None = None
-
-
-@dataclass(frozen=True)
-class BoardTimes:
-    """The board's own times as designed (s): the floor under any bench's speed. For reports, never for verdicts."""
-
-    boot: float
-    battery: float
-    frame: float
-    temperature: float
-    power_down: float
-
-
-@dataclass(frozen=True)
-class PayloadRoles:
-    """Which fields of the payload carry what the bench can measure: battery, temperature, further probes."""
-
-    battery: str
-    temperature: str
-    probes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -190,6 +125,18 @@ class BoardProfile:
     coming_back: ComingBackPlan | None = None
     payload_flags: tuple[FlagRule, ...] = ()
     air: AirPlan | None = None
+    modem_rules: AtRules = field(default_factory=AtRules)
+    requirements: tuple[RequirementNamed, ...] = ()
+
+    @property
+    def has_temperature(self) -> bool:
+        """Whether the board can be asked for its own temperature."""
+        return any(one.name == "temperature" for one in self.grammar.questions)
+
+    @property
+    def has_load(self) -> bool:
+        """Whether the board can be told to switch a load on its rail."""
+        return LOAD_QUESTIONS.issubset(one.name for one in self.grammar.questions)
 
     def title(self, check: str) -> str:
         """What a report calls a check."""
@@ -204,14 +151,17 @@ def read_board_profile(path: Path) -> BoardProfile:
 def _profile(top: Section, path: Path) -> BoardProfile:
     top.integer("schema", at_least=1, at_most=1)
     maxima = _need(top, "maxima")
-    maximum_v = maxima.number("voltage_v", above=0.0)
-    maximum_a = maxima.number("current_a", above=0.0)
+    maximum_v = maxima.number("voltage_v", above=0.0, at_most=MOST_VOLTS)
+    maximum_a = maxima.number("current_a", above=0.0, at_most=MOST_AMPERES)
     maxima.finish()
     own_checks = _own_checks(top)
     console = _need(top, "console")
+    asked, roles = questions_of(console), _need(top, "payload_roles")
     field_map = read_field_map(_need(top, "payload"))
-    identity = _identity(_need(top, "identity"))
-    sleep = _sleep(_need(top, "sleep"))
+    identity = read_identity(_need(top, "identity"))
+    converter = read_converter(_need(top, "converter"))
+    sleep = read_sleep(_need(top, "sleep"))
+    modem = read_modem(_need(top, "modem"))
     energy = read_energy(top, payload_bytes=field_map.least_bytes)
     profile = BoardProfile(
         path=path,
@@ -220,26 +170,27 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         region=top.text("region", default="EU868", accepted=REGIONS),
         maximum_voltage_v=maximum_v,
         maximum_current_a=maximum_a,
-        power=_power(_need(top, "power"), maximum_v, maximum_a),
-        first_touch=_first_touch(_need(top, "first_touch"), maximum_v, maximum_a),
+        power=read_power(_need(top, "power"), maximum_v, maximum_a),
+        first_touch=read_first_touch(_need(top, "first_touch"), maximum_v, maximum_a),
         identity=identity,
         baud=console.integer("baud", default=115200, at_least=300, at_most=4_000_000),
-        grammar=read_grammar(console, has_image=bool(identity.image)),
+        grammar=read_grammar(console, has_image=bool(identity.image), sends_temperature=roles.has("temperature")),
         checksum=read_checksum(console),
         question_attempts=console.integer("attempts", default=3, at_least=1, at_most=10),
-        converter=_converter(_need(top, "converter")),
+        converter=converter,
         field_map=field_map,
-        roles=_roles(_need(top, "payload_roles"), field_map),
-        modem_frame=_modem_frame(_need(top, "modem")),
-        sweep=_sweep(_need(top, "sweep"), maximum_v),
-        rail=_rail(_need(top, "rail"), maximum_v),
+        roles=read_roles(roles, field_map, has_temperature="temperature" in asked),
+        modem_frame=modem.hand_over,
+        modem_rules=modem,
+        sweep=read_sweep(_need(top, "sweep"), maximum_v, volts_per_count=converter.volts_per_count),
+        rail=_rail(top, maximum_v, has_load=bool(LOAD_QUESTIONS & asked)),
         sleep=sleep,
-        transmit=_transmit(_need(top, "transmit")),
+        transmit=read_transmit(_need(top, "transmit")),
         readings=read_readings(top),
         limits=read_limits(top, own_checks),
         required=read_required(top, own_checks),
         own_checks=own_checks,
-        takes_s=_takes(top),
+        takes_s=read_times(top),
         circuit=read_circuit(top, wake_period_s=sleep.wake_period_s, payload_bytes=field_map.length_bytes or 0),
         energy=energy,
         correction=read_correction(top, maximum_v=maximum_v),
@@ -248,6 +199,7 @@ def _profile(top: Section, path: Path) -> BoardProfile:
         coming_back=read_coming_back(top, maximum_v=maximum_v),
         payload_flags=read_payload_flags(top, field_map),
         air=read_air(top, maximum_v=maximum_v),
+        requirements=read_requirements(top, own_checks),
     )
     console.finish()
     top.finish()
@@ -262,6 +214,13 @@ def _own_checks(top: Section) -> tuple[str, ...]:
         if name in CHECKS:
             top.problem("own_checks", f"{name!r} is a check of the shipped suites; give yours another name")
     return own_checks
+
+
+def _rail(top: Section, maximum_v: float, *, has_load: bool) -> RailPlan:
+    """A board that switches no load needs no plan for its rail under load."""
+    if not has_load and not top.has("rail"):
+        return RailPlan(points_v=(), load_a=0.0, settle_s=0.0)
+    return read_rail(_need(top, "rail"), maximum_v)
 
 
 def _check_protection(top: Section, profile: BoardProfile) -> None:
@@ -296,6 +255,11 @@ def _check_agreement(top: Section, profile: BoardProfile) -> None:
         maximum_v=profile.maximum_voltage_v,
     )
     check_probes(top, profile.limits, probes=profile.roles.probes)
+    check_temperature_limit(top, profile.limits, sends_temperature=profile.roles.temperature is not None)
+    check_current_limits(top, profile.limits, maximum_a=profile.maximum_current_a)
+    following = [rule.name for rule in profile.payload_flags if rule.follows_load]
+    check_load(top, following, profile.limits, has_load=profile.has_load)
+    check_parts(top, profile.required, lambda check: lacking(profile, check))
     check_frame_length(top, profile.transmit.phy_payload_bytes, field_map=profile.field_map)
     check_divider(top, profile.converter.volts_per_count, plan=profile.circuit)
 
@@ -303,164 +267,3 @@ def _check_agreement(top: Section, profile: BoardProfile) -> None:
 def _need(top: Section, key: str) -> Section:
     """A table that must be there; an empty stand-in keeps the reading going so that the rest is checked too."""
     return top.section(key) or type(top)({}, file=top.file, path=key, problems=[])
-
-
-def _at_most(section: Section, key: str, maximum: float, unit: str) -> float:
-    """A number above 0 that the absolute maxima allow."""
-    value = section.number(key, above=0.0)
-    _check_maximum(section, key, value, maximum, unit)
-    return value
-
-
-def _check_maximum(section: Section, key: str, value: float, maximum: float, unit: str) -> None:
-    if value > maximum:
-        section.problem(key, f"{value:g} {unit} is above the absolute maximum of {maximum:g} {unit} (table maxima)")
-
-
-def _power(section: Section, maximum_v: float, maximum_a: float) -> PowerPlan:
-    plan = PowerPlan(
-        nominal_v=_at_most(section, "nominal_v", maximum_v, "V"),
-        current_limit_a=_at_most(section, "current_limit_a", maximum_a, "A"),
-        protection_v=_at_most(section, "protection_v", maximum_v, "V"),
-        off_below_v=section.number("off_below_v", default=0.2, above=0.0),
-        off_within_s=section.number("off_within_s", default=5.0, above=0.0),
-    )
-    section.finish()
-    return plan
-
-
-def _first_touch(section: Section, maximum_v: float, maximum_a: float) -> FirstTouchPlan:
-    plan = FirstTouchPlan(
-        voltage_v=_at_most(section, "voltage_v", maximum_v, "V"),
-        current_limit_a=_at_most(section, "current_limit_a", maximum_a, "A"),
-        inrush_s=section.number("inrush_s", above=0.0, at_most=10.0),
-        short_below_v=section.number("short_below_v", default=0.3, above=0.0),
-        reversed_below_v=section.number("reversed_below_v", default=1.2, above=0.0),
-        open_below_a=section.number("open_below_a", above=0.0),
-    )
-    steps_v = (plan.short_below_v, plan.reversed_below_v, plan.voltage_v)
-    if not steps_v[0] < steps_v[1] < steps_v[2] and all(map(math.isfinite, steps_v)):
-        section.problem("", "accepted: short_below_v < reversed_below_v < voltage_v")
-    section.finish()
-    return plan
-
-
-def _identity(section: Section) -> IdentityPlan:
-    plan = IdentityPlan(
-        firmware=section.text("firmware"),
-        image=section.text("image", default="", empty=True),
-        boot_s=section.number("boot_s", above=0.0, at_most=600.0),
-    )
-    section.finish()
-    return plan
-
-
-def _converter(section: Section) -> ConverterPlan:
-    plan = ConverterPlan(
-        volts_per_count=section.number("volts_per_count", above=0.0),
-        top_code=section.integer("top_code", at_least=1, at_most=2**24),
-    )
-    section.finish()
-    return plan
-
-
-def _roles(section: Section, field_map: FieldMap) -> PayloadRoles:
-    """Fields by their full names, in the unit of what the bench compares them with."""
-    units = {placed.name: placed.field.unit for placed in field_map.placed(LONGEST_BYTES)}
-    known = () if field_map is STAND_IN_MAP else tuple(units)
-    roles = PayloadRoles(
-        battery=section.text("battery", accepted=known),
-        temperature=section.text("temperature", accepted=known),
-        probes=section.texts("probes", default=(), accepted=known),
-    )
-    for key, names, unit in (
-        ("battery", (roles.battery,), "V"),
-        ("temperature", (roles.temperature,), "degC"),
-        ("probes", roles.probes, "degC"),
-    ):
-        for name in names:
-            if units.get(name, unit) != unit:
-                section.problem(key, f"field {name!r} is in {units[name]!r}; accepted: a field in {unit!r}")
-    section.finish()
-    return roles
-
-
-def _takes(top: Section) -> BoardTimes | None:
-    section = top.section("takes_s", required=False)
-    if section is None:
-        return None
-    times = BoardTimes(
-        **{
-            name: section.number(name, default=0.0, at_least=0.0)
-            for name in ("boot", "battery", "frame", "temperature", "power_down")
-        }
-    )
-    section.finish()
-    return times
-
-
-def _modem_frame(section: Section) -> str:
-    """The pattern of the line that hands a frame to the modem; it must name `port` and `payload`."""
-    pattern = pattern_with(section, "frame", ("port", "payload"))
-    section.finish()
-    return pattern
-
-
-def _sweep(section: Section, maximum_v: float) -> SweepPlan:
-    points_v = _points(section, maximum_v, at_least=3)
-    plan = SweepPlan(
-        points_v=points_v,
-        settle_s=section.number("settle_s", above=0.0, at_most=600.0),
-        terminal_tolerance_v=section.number("terminal_tolerance_v", default=0.05, above=0.0),
-    )
-    section.finish()
-    return plan
-
-
-def _points(section: Section, maximum_v: float, *, at_least: int) -> tuple[float, ...]:
-    points_v = section.numbers("points_v")
-    for point in points_v:
-        _check_maximum(section, "points_v", point, maximum_v, "V")
-        if point <= 0.0:
-            section.problem("points_v", f"{point:g} V: a sweep point is above 0")
-    if points_v and len(set(points_v)) < at_least:
-        section.problem("points_v", f"{len(set(points_v))} different points; at least {at_least} are needed")
-    return points_v
-
-
-def _rail(section: Section, maximum_v: float) -> RailPlan:
-    plan = RailPlan(
-        points_v=_points(section, maximum_v, at_least=1),
-        load_a=section.number("load_a", above=0.0),
-        settle_s=section.number("settle_s", default=0.02, above=0.0, at_most=600.0),
-    )
-    section.finish()
-    return plan
-
-
-def _sleep(section: Section) -> SleepPlan:
-    plan = SleepPlan(
-        wake_period_s=section.number("wake_period_s", above=0.0),
-        wake_periods=section.integer("wake_periods", default=3, at_least=1, at_most=1000),
-        fall_asleep_s=section.number("fall_asleep_s", default=0.1, at_least=0.0),
-        interval_s=section.number("interval_s", default=0.001, above=0.0),
-    )
-    section.finish()
-    return plan
-
-
-def _transmit(section: Section) -> TransmitPlan:
-    plan = TransmitPlan(
-        window_s=section.number("window_s", above=0.0, at_most=3600.0),
-        interval_s=section.number("interval_s", default=0.0001, above=0.0),
-        spreading_factor=_optional_integer(section, "spreading_factor", at_least=7, at_most=12),
-        bandwidth_hz=section.integer("bandwidth_hz", default=125_000, at_least=7_800, at_most=1_000_000),
-        coding_rate=section.integer("coding_rate", default=5, at_least=5, at_most=8),
-        phy_payload_bytes=_optional_integer(section, "phy_payload_bytes", at_least=12, at_most=255),
-    )
-    section.finish()
-    return plan
-
-
-def _optional_integer(section: Section, key: str, *, at_least: int, at_most: int) -> int | None:
-    return section.integer(key, at_least=at_least, at_most=at_most) if section.has(key) else None

@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from benchrig.board.checks import CHECKS
 from benchrig.judge.radio_timing import FRAME_OVERHEAD_BYTES
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from benchrig.judge.circuit_parts import Circuit, CircuitPlan
     from benchrig.judge.decision import Limit
@@ -59,6 +60,67 @@ def check_probes(top: Section, limits: Mapping[str, Mapping[str, Limit]], *, pro
             "no probe is named, so that nothing measures this value; name fields in payload_roles.probes, or take the "
             "limit out",
         )
+
+
+def check_temperature_limit(
+    top: Section, limits: Mapping[str, Mapping[str, Limit]], *, sends_temperature: bool
+) -> None:
+    """What a field of the payload is held against needs the field."""
+    name = "temperature_difference"
+    if name in limits.get("payload_bytes", {}) and not sends_temperature and _sound(top, "payload", "payload_roles"):
+        top.problem(
+            f"limits.payload_bytes.{name}",
+            "no field carries a temperature, so that nothing measures this value; name one in "
+            "payload_roles.temperature, or take the limit out",
+        )
+
+
+def check_current_limits(top: Section, limits: Mapping[str, Mapping[str, Limit]], *, maximum_a: float) -> None:
+    """No board draws more than its absolute maximum lets the supply give: a limit above it judges nothing."""
+    if not _sound(top, "maxima"):
+        return
+    for check, values in limits.items():
+        for name, limit in values.items():
+            if check in CHECKS and limit.unit == "A" and limit.high is not None and limit.high > maximum_a:
+                top.problem(
+                    f"limits.{check}.{name}.high",
+                    f"{limit.high:g} A is above the absolute maximum of {maximum_a:g} A (table maxima), so that "
+                    "nothing could fail by it; give what the design allows",
+                )
+
+
+def check_load(
+    top: Section, following: Sequence[str], limits: Mapping[str, Mapping[str, Limit]], *, has_load: bool
+) -> None:
+    """A flag that follows the load, and a dropout under load, need a load that can be switched."""
+    if has_load or not _sound(top, "console", "payload_flags"):
+        return
+    for name in following:
+        top.problem(
+            f"payload_flags.{name}.follows",
+            "this profile describes no load that the board switches; give console.questions.load_on and load_off, or "
+            "rule this flag by always or battery_below_v",
+        )
+    if "dropout" in limits.get("thresholds", {}):
+        top.problem(
+            "limits.thresholds.dropout",
+            "this profile describes no load that the board switches, so that nothing measures this value; give "
+            "console.questions.load_on and load_off, or take the limit out",
+        )
+
+
+def check_parts(top: Section, required: Mapping[str, Collection[str]], lacking: Callable[[str], str]) -> None:
+    """What the board does not have cannot be required of it: the run could never pass. One part is one problem."""
+    told: set[str] = set()
+    for use, checks in required.items():
+        for check in checks:
+            why = lacking(check)
+            if why and check not in told and _sound(top, *_TABLES_OF_PARTS):
+                told.add(check)
+                top.problem(f"required.{use}", f"{check!r} cannot be done: {why}; describe it, or take the check out")
+
+
+_TABLES_OF_PARTS = ("console", "air", "correction", "energy", "thresholds", "coming_back", "payload_roles", "solar")
 
 
 def check_frame_length(top: Section, stated: int | None, *, field_map: FieldMap) -> None:

@@ -16,6 +16,14 @@ if TYPE_CHECKING:
 
 MONTHS = 12
 
+_LEAST_W, _MOST_W = 1e-5, 1000.0
+_MOST_A, _MOST_LEAK_A = 100.0, 1.0
+"""A panel of a battery node: from a cell for indoor light to what a roof has; common practice, no source."""
+_LEAST_AH, _MOST_AH = 1e-5, 1e4
+_SHORTEST_PERIOD_S, _LONGEST_PERIOD_S = 1.0, 366.0 * 86_400.0
+"""An uplink's own windows take two seconds; a board that reports less than once a year reports nothing."""
+_MOST_COST = 1e9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SunPlace:
@@ -82,12 +90,12 @@ def read_solar(top: Section, *, energy: EnergyPlan | None) -> SolarPlan | None:
     if energy is None and not top.has("energy"):
         section.problem("", "the table energy is missing: the cell and the load of a solar year stand there")
     plan = SolarPlan(
-        panel_w=section.number("panel_w", above=0.0),
-        efficiency=section.number("efficiency", above=0.0, at_most=1.0),
-        battery_v=section.number("battery_v", above=0.0),
-        least_w=section.number("least_w", default=0.0, at_least=0.0),
-        most_charge_a=section.number("most_charge_a", default=math.inf, above=0.0),
-        night_leak_a=section.number("night_leak_a", default=0.0, at_least=0.0),
+        panel_w=section.number("panel_w", at_least=_LEAST_W, at_most=_MOST_W),
+        efficiency=section.number("efficiency", at_least=0.01, at_most=1.0),
+        battery_v=section.number("battery_v", at_least=0.1, at_most=60.0),
+        least_w=section.number("least_w", default=0.0, at_least=0.0, at_most=_MOST_W),
+        most_charge_a=section.number("most_charge_a", default=math.inf, at_least=1e-6, at_most=_MOST_A),
+        night_leak_a=section.number("night_leak_a", default=0.0, at_least=0.0, at_most=_MOST_LEAK_A),
         start_share=section.number("start_share", at_least=0.0, at_most=1.0) if section.has("start_share") else None,
         restart_share=section.number("restart_share", default=0.0, at_least=0.0, at_most=1.0),
         dirt=section.number("dirt", default=0.0, at_least=0.0, at_most=0.99),
@@ -95,7 +103,7 @@ def read_solar(top: Section, *, energy: EnergyPlan | None) -> SolarPlan | None:
         ageing=section.number("ageing", default=0.0, at_least=0.0, at_most=0.99),
         ageing_u=section.number("ageing_u", default=0.0, at_least=0.0, at_most=1.0),
         missing_days_are_dark=section.boolean("missing_days_are_dark", default=False),
-        most_empty_days=section.number("most_empty_days", default=0.0, at_least=0.0),
+        most_empty_days=section.number("most_empty_days", default=0.0, at_least=0.0, at_most=366.0),
         series=_series(section),
         place=_place(section),
         options=tuple(_option(one) for one in section.listed("options", required=False)),
@@ -108,17 +116,17 @@ def read_solar(top: Section, *, energy: EnergyPlan | None) -> SolarPlan | None:
 
 def _series(section: Section) -> Path | None:
     """A file named beside the profile, or by its whole path."""
-    name = section.text("series", default="")
+    name = section.text("series") if section.has("series") else ""
     return Path(section.file).parent / name if name else None
 
 
 def _option(section: Section) -> SolarOption:
     option = SolarOption(
         name=section.text("name"),
-        cost=section.number("cost", at_least=0.0),
-        panel_w=_changed(section, "panel_w"),
-        capacity_ah=_changed(section, "capacity_ah"),
-        report_period_s=_changed(section, "report_period_s"),
+        cost=section.number("cost", at_least=0.0, at_most=_MOST_COST),
+        panel_w=_changed(section, "panel_w", _LEAST_W, _MOST_W),
+        capacity_ah=_changed(section, "capacity_ah", _LEAST_AH, _MOST_AH),
+        report_period_s=_changed(section, "report_period_s", _SHORTEST_PERIOD_S, _LONGEST_PERIOD_S),
         spreading_factor=section.integer("spreading_factor", at_least=7, at_most=12)
         if section.has("spreading_factor")
         else None,
@@ -127,8 +135,8 @@ def _option(section: Section) -> SolarOption:
     return option
 
 
-def _changed(section: Section, key: str) -> float | None:
-    return section.number(key, above=0.0) if section.has(key) else None
+def _changed(section: Section, key: str, least: float, most: float) -> float | None:
+    return section.number(key, at_least=least, at_most=most) if section.has(key) else None
 
 
 def _place(section: Section) -> SunPlace | None:

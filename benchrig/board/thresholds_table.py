@@ -46,9 +46,9 @@ def read_thresholds(top: Section, *, maximum_v: float) -> ThresholdsPlan | None:
         lockout=_search(section, "lockout_v", trial, maximum_v),
         reset=_search(section, "reset_v", trial, maximum_v),
         restart=_search(section, "restart_v", trial, maximum_v),
-        restart_from_v=section.number("restart_from_v", at_least=0.0),
+        restart_from_v=section.number("restart_from_v", at_least=0.0, at_most=60.0),
         rail_drop_ratio=section.number("rail_drop_ratio", default=0.02, above=0.0, at_most=0.5),
-        alive_above_a=section.number("alive_above_a", above=0.0),
+        alive_above_a=section.number("alive_above_a", at_least=1e-9, at_most=10.0),
         recover_off_s=section.number("recover_off_s", default=2.0, at_least=0.0, at_most=3600.0),
     )
     if plan.restart_from_v >= plan.restart.low_v:

@@ -30,7 +30,14 @@ resource = "simulated"
 maker = "Simulated Instruments"
 model = "M-{name}"
 serial = "SN-{name}"
+accuracy = {accuracy}
 """
+_ACCURACY = {
+    "supply": "{ voltage = { fixed = 0.002 }, current = { fixed = 0.0005 } }",
+    "meter": "{ voltage = { of_reading_percent = 0.0035, of_range_percent = 0.0007 } }",
+    "thermometer": "{ temperature = { fixed = 0.1 } }",
+    "recorder": "{ current = { of_reading_percent = 0.05 } }",
+}
 _SLOT = """
 [slots.{slot}]
 profile = "board.toml"
@@ -57,7 +64,7 @@ def dialect_bench(*, faults: tuple[str, ...] = ()) -> str:
         for word, table in used.items():
             name, kind = f"{word}-{slot}", "meter" if word == "thermometer" else word
             models.append(f'"{name}" = "{table}"')
-            instruments.append(_INSTRUMENT.format(name=name, kind=kind, table=table))
+            instruments.append(_INSTRUMENT.format(name=name, kind=kind, table=table, accuracy=_ACCURACY[word]))
         slots.append(_SLOT.format(slot=slot, channel=tables.channel, meter_channel=tables.meter_channel))
     head = f'schema = 1\nname = "every dialect"\n[simulation]\nscale = 20.0\nseed = 3\nfaults = {list(faults)}\n'
     return head + "[simulation.models]\n" + "\n".join(models) + "\n" + "".join(instruments) + "".join(slots)

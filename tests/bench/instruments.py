@@ -14,6 +14,7 @@ from benchrig.bench.command_table import (
     SwitchSetting,
 )
 from benchrig.bench.instrument import Instrument
+from benchrig.judge.uncertainty import AccuracyTerms
 from benchrig.wires.visa import VisaWire, open_visa
 
 if TYPE_CHECKING:
@@ -22,6 +23,11 @@ if TYPE_CHECKING:
 VOLTAGE = NumberSetting("VOLT {value:.4f}", "VOLT?", "V", tolerance=0.001)
 LIMIT = NumberSetting("CURR {value:.4f}", "CURR?", "A", tolerance=0.0005)
 PROTECTION = NumberSetting("VOLT:PROT {value:.3f}", "VOLT:PROT?", "V", tolerance=0.01)
+ACCURACY = {
+    "voltage": AccuracyTerms(floor=0.002),
+    "current": AccuracyTerms(floor=0.0005),
+    "temperature": AccuracyTerms(floor=0.1),
+}
 OUTPUT = SwitchSetting("OUTP ON", "OUTP OFF", "OUTP?")
 
 
@@ -80,7 +86,7 @@ def spec(resource: str, commands: CommandTable, *, timeout_s: float = 5.0, seria
         calibrated=None,
         calibration_due=None,
         timeout_s=timeout_s,
-        accuracy={},
+        accuracy=ACCURACY,
     )
 
 

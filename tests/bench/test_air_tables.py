@@ -107,6 +107,9 @@ BAD = [
     pytest.param(GATEWAY, "euis =", 'region = "EU433"\neuis =', "gateway.region: 'EU433' is not one of", id="region"),
     pytest.param(RADIO_TABLE, "../../keys.toml", DIGITS, "radio.keys: a key must not stand in this file", id="key"),
     pytest.param(RADIO_TABLE, '"02004842A0010001"', f'"{DIGITS}"', "radio.device_eui: a text that is not 16", id="eui"),
+    pytest.param(
+        RADIO_TABLE, '"02004842A0010001"', '"0123456789ABCDEF"', "'0123456789ABCDEF' is a placeholder", id="typed eui"
+    ),
     pytest.param(RADIO_TABLE, "keys =", f'app_key = "{DIGITS}"\nkeys =', "radio.app_key: unknown key", id="app_key"),
     pytest.param(RADIO_TABLE, "../../keys.toml", "simulated", "'simulated' needs a [simulation]", id="simulated key"),
     pytest.param(RADIO_TABLE, 'keys = "../../keys.toml"', "", "radio.keys: the bench's own gateway side", id="no keys"),

@@ -56,7 +56,7 @@ BAD_EDITS = [
         id="not of the set",
     ),
     pytest.param(
-        "scale = 8.0 ", "scale = 0 ", "simulation.scale: 0 is not a number above 0 and at most 100", id="scale 0"
+        "scale = 8.0 ", "scale = 0 ", "simulation.scale: 0 is not a number at least 0.01 and at most 100", id="scale 0"
     ),
     pytest.param("scale = 8.0 ", "scale = nan ", "simulation.scale: nan is not a finite number", id="scale no number"),
     pytest.param(
@@ -97,13 +97,13 @@ BAD_EDITS = [
         'serial = "SIM-DM-0001"\n', "", "instruments.meter.serial: this key is missing", id="serial number missing"
     ),
     pytest.param(
-        "calibration_due = 2027-03-02\n\n[instruments.meter.accuracy]",
+        "calibration_due = 2036-03-01\n\n[instruments.meter.accuracy]",
         "calibration_due = 2025-03-02\n\n[instruments.meter.accuracy]",
         "instruments.meter.calibration_due: 2025-03-02 is before the calibration of 2026-03-02",
         id="dates the wrong way round",
     ),
     pytest.param(
-        "calibrated = 2026-03-02\ncalibration_due = 2027-03-02\n\n[instruments.meter.accuracy]",
+        "calibrated = 2026-03-02\ncalibration_due = 2036-03-01\n\n[instruments.meter.accuracy]",
         'calibrated = "2026-03-02"\n[instruments.meter.accuracy]',
         "instruments.meter.calibrated: '2026-03-02' is not a date without quotes, such as 2027-03-01",
         id="date in quotes",
@@ -118,7 +118,7 @@ BAD_EDITS = [
     pytest.param(
         "temperature = { fixed = 0.1, resolution = 0.01 }",
         "temperature = { fixed = -0.1 }",
-        "instruments.meter.accuracy.temperature.fixed: -0.1 is not a number at least 0",
+        "instruments.meter.accuracy.temperature.fixed: -0.1 is not a number at least 0 and at most 100",
         id="negative accuracy",
     ),
     pytest.param(
@@ -198,7 +198,7 @@ BAD_EDITS = [
     pytest.param(
         "sleep_range_a = 0.01\ntransmit_range_a = 0.1\n\n[slots.1.serial.console]",
         "sleep_range_a = 0\n\n[slots.1.serial.console]",
-        "slots.1.recorder.sleep_range_a: 0 is not a number above 0 and at most 10",
+        "slots.1.recorder.sleep_range_a: 0 is not a number at least 1e-09 and at most 10",
         id="range 0",
     ),
     pytest.param(

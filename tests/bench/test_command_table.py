@@ -101,16 +101,21 @@ BAD_EDITS = [
     pytest.param(
         SUPPLY, ON, 'on = "µ"', ["output.on: 'µ' is not a message: ASCII text without a line end"], id="not ASCII"
     ),
-    pytest.param(
-        SUPPLY, ON, 'on = " "', ["output.on: ' ' is not a message: ASCII text without a line end"], id="blank"
-    ),
+    pytest.param(SUPPLY, ON, 'on = " "', ["output.on: ' ' is not a text that says something"], id="blank"),
     pytest.param(SUPPLY, ON, "", ["output.on: this key is missing"], id="switch without on"),
     pytest.param(
         SUPPLY,
         "tolerance = 0.001",
         "tolerance = 0",
-        ["settings.voltage.tolerance: 0 is not a number above 0"],
+        ["settings.voltage.tolerance: 0 is not a number above 0 and at most 0.1"],
         id="tolerance",
+    ),
+    pytest.param(
+        SUPPLY,
+        "tolerance = 0.001",
+        "tolerance = 1e300",
+        ["settings.voltage.tolerance: 1e+300 is not a number above 0 and at most 0.1"],
+        id="tolerance that takes any read-back",
     ),
     pytest.param(
         SUPPLY,

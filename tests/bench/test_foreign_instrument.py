@@ -92,6 +92,7 @@ resource = "{resource}"
 model = "PX-1"
 serial = "0042"
 timeout_s = 0.5
+accuracy = {{ voltage = {{ fixed = 0.002 }}, current = {{ fixed = 0.0005 }} }}
 
 [instruments.dmm]
 kind = "meter"
@@ -100,6 +101,7 @@ resource = "TCPIP0::meter.invalid::5025::SOCKET"
 model = "MX-1"
 serial = "0043"
 timeout_s = 0.5
+accuracy = {{ voltage = {{ of_reading_percent = 0.0035, resolution = 1e-6 }} }}
 
 [slots.1]
 profile = "board.toml"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from contextlib import closing
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -326,3 +327,21 @@ def test_token_counts_through_its_register(scripted: ScriptedInstrument, server:
 
     tokens = [int(unit.removeprefix("*ESE ")) for unit in scripted.log if unit.startswith("*ESE ")]
     assert tokens == [*range(1, 256), *range(1, 6)]
+
+
+@pytest.mark.parametrize("quantity", ["voltage", "current"])
+def test_reading_of_which_nothing_is_stated_is_refused(quantity: str, server: InstrumentServer) -> None:
+    """Without a stated accuracy a reading is neither perfect nor believed: the error names what to state."""
+    session = Instrument(replace(spec(server.resource, table()), accuracy={}), open_wire=open_wire, note=Notes())
+
+    with pytest.raises(
+        InstrumentUnfit, match=rf"states how good it is in: nothing; give instruments\.psu\.accuracy\.{quantity}"
+    ):
+        session.believe(quantity, [3.7], range_=0.0)
+
+
+def test_stated_accuracy_is_what_a_reading_is_worth(server: InstrumentServer) -> None:
+    """The half width of 2 mV that is stated makes 2 mV over the root of 3 (JCGM 100:2008, 4.3.7)."""
+    found = instrument(server.resource).believe("voltage", [3.7], range_=0.0)
+
+    assert found.standard_uncertainty == pytest.approx(0.002 / 3**0.5)

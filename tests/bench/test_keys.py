@@ -136,6 +136,28 @@ def test_bad_variable_is_one_sentence_without_a_key(tmp_path: Path, environment:
     assert DIGITS not in "".join(traceback.format_exception(refused.value))
 
 
+@pytest.mark.parametrize(
+    "digits",
+    [
+        pytest.param("00" * 16, id="zeros"),
+        pytest.param("FF" * 16, id="ones"),
+        pytest.param("000102030405060708090A0B0C0D0E0F", id="counting (FIPS 197 C.1)"),
+        pytest.param("00112233445566778899AABBCCDDEEFF", id="counting in elevens (FIPS 197 C.1)"),
+        pytest.param("FFEEDDCCBBAA99887766554433221100", id="counting down"),
+        pytest.param("0123456789ABCDEF0123456789ABCDEF", id="one half twice"),
+        pytest.param("2B7E151628AED2A6ABF7158809CF4F3C", id="the example of FIPS 197 A.1 and RFC 4493"),
+        pytest.param("3C4FCF098815F7ABA6D2AE2816157E2B", id="the same turned round"),
+    ],
+)
+def test_placeholder_is_refused_without_showing_it(tmp_path: Path, digits: str) -> None:
+    """A key that anybody can guess protects no board: refused with the way to a good one, from a file or a variable."""
+    private(tmp_path, GOOD.replace(DIGITS, digits))
+    for source in ("keys.toml", "env:BARN_KEY"):
+        with pytest.raises(ConfigError, match=r"a placeholder: .*secrets\.token_hex\(16\)") as refused:
+            key_of(tmp_path, source, environment={"BARN_KEY": digits})
+        assert digits not in "".join(traceback.format_exception(refused.value))
+
+
 def test_key_without_identity_is_refused(tmp_path: Path) -> None:
     """A variable gives a key alone."""
     with pytest.raises(ConfigError, match="gives a key and no identity"):

@@ -39,7 +39,10 @@ def scripted() -> ScriptedInstrument:
 @pytest.fixture
 def session(scripted: ScriptedInstrument) -> Iterator[Instrument]:
     """An open session with it."""
-    accuracy = {"voltage": AccuracyTerms(of_reading=0.001, of_range=0.0002)}
+    accuracy = {
+        "voltage": AccuracyTerms(of_reading=0.001, of_range=0.0002),
+        "temperature": AccuracyTerms(floor=0.1),
+    }
     with InstrumentServer(scripted) as server:
         described = replace(spec(server.resource, table("meter", readings=READINGS)), accuracy=accuracy)
         with closing(Instrument(described, open_wire=open_wire, note=Notes())) as opened:

@@ -9,12 +9,16 @@ import pytest
 from benchrig.board.console_link import ConsoleLink
 from benchrig.clock import ScaledClock
 from benchrig.protocol.console import Checksum, Grammar
+from benchrig.wires.gateway_socket import GatewaySocket
+from tests.wires.udp_gateway import UdpGateway
 
+from .air_on_loopback import NEAR, Air
 from .far_end import FarEnd
 from .hay_barn_console import GRAMMAR, MakeLink, Notes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
 CHECKSUM = Checksum()
 
@@ -54,3 +58,22 @@ def make_link(far_end: FarEnd, notes: Notes) -> Iterator[MakeLink]:
 def link(make_link: MakeLink) -> ConsoleLink:
     """A link with the hay-barn probe's grammar and checksum."""
     return make_link()
+
+
+@pytest.fixture
+def air(tmp_path: Path) -> Iterator[Air]:
+    """Nothing joined yet."""
+    with GatewaySocket("127.0.0.1", 0) as endpoint:
+        made = Air(tmp_path, endpoint)
+        yield made
+        for link in made.links:
+            link.close()
+
+
+@pytest.fixture
+def gateway(air: Air) -> Iterator[UdpGateway]:
+    """A gateway with its way open."""
+    made = UdpGateway((air.endpoint.host, air.endpoint.port), NEAR)
+    made.pull()
+    yield made
+    made.close()

@@ -88,7 +88,8 @@ MISTAKES: Final = [
         "beyond a float",
         "limits.rail.voltage",
         _SOURCE | {"high": 1e308, "unit": "GV"},
-        "limit 'voltage': high is 1e+308, no finite number",
+        "1e+308 GV is beyond all that is measured; accepted: up to 1000 V",
+        at="limits.rail.voltage.high",
     ),
     case("bare number", "limits.rail.voltage", 3.3, "3.3 is not a table"),
     case("bare text", "limits.rail", "none", "'none' is not a table"),
@@ -212,6 +213,18 @@ MISTAKES: Final = [
     case("separator", "console.checksum.separator", "**", "checksum separator '**': one", at="console.checksum"),
     case("yes", "console.checksum.on_commands", "yes", "'yes' is not true or"),
     case("modem pattern", "modem.frame", "AT+(", "'AT+(' is not a regular expression"),
+    case(
+        "modem pattern for an empty line",
+        "modem.frame",
+        "(?P<port>.*)(?P<payload>.*)",
+        "pattern '(?P<port>.*)(?P<payload>.*)' matches an empty line; accepted: a regular expression for a whole line",
+    ),
+    case("modem answer", "modem.accepted", ["SENT", "("], "pattern '(' is no regular expression"),
+    case("modem refusal", "modem.refused", ["X*"], "pattern 'X*' matches an empty line"),
+    case("modem busy", "modem.busy", "WAIT", "'WAIT' is not an array of texts"),
+    case("modem line unasked", "modem.unsolicited", {"told": "["}, "pattern '['", at="modem.unsolicited.told"),
+    case("modem time-out", "modem.answer_timeout_s", 0, "0 is not a number above 0 and at most 600"),
+    case("modem key", "modem.acepted", ["SENT"], "unknown key (nearest known: accepted)"),
     # the payload
     case("port", "payload.port", 224, "224 is not a whole number from 1 to 223"),
     case(

@@ -47,7 +47,7 @@ def test_absent_circuit_is_no_mistake(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("place", "value", "sentence"),
     [
-        pytest.param("circuit.divider.top_ohm", 0.0, r"circuit\.divider\.top_ohm.*above 0", id="no resistance"),
+        pytest.param("circuit.divider.top_ohm", 0.0, r"circuit\.divider\.top_ohm.*at least 0.0001", id="no resistance"),
         pytest.param("circuit.divider.top_ohm", GONE, r"circuit\.divider\.top_ohm.*missing", id="a part missing"),
         pytest.param("circuit.rail.efficiency", 1.2, r"circuit\.rail\.efficiency.*at most 1", id="more out than in"),
         pytest.param("circuit.currents.sleep", {}, r"circuit\.currents\.sleep: no part is named", id="nothing asleep"),

@@ -10,7 +10,7 @@ import pytest
 from benchrig.board.profile import BoardProfile, read_board_profile
 from benchrig.errors import ConfigError
 
-from .profile_edits import GONE, PROFILE, changed, shipped, write_toml
+from .profile_edits import GONE, PROFILE, changed, shipped, without_checks, write_toml
 from .profile_mistakes import case
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ MISTAKES = [
     case("spreading factor", "energy.spreading_factor", 6, "6 is not a whole number from 7 to 12"),
     case("no cell", "energy.cell", GONE, "this key is missing"),
     case("unknown key of a cell", "energy.cell.capacity", 1.0, "unknown key (nearest known: capacity_ah)"),
-    case("no capacity", "energy.cell.capacity_ah", 0.0, "0.0 is not a number above 0"),
+    case("no capacity", "energy.cell.capacity_ah", 0.0, "0.0 is not a number at least 1e-06"),
     case("percent", "energy.cell.self_discharge_per_month", 2.0, "2.0 is not a number at least 0 and at most 1"),
     case(
         "spread of nothing",
@@ -57,6 +57,19 @@ MISTAKES = [
         [{"volts": 4.2, "share": 1.0}, {"volts": 3.3, "share": 0.0}],
         "volts is 4.2, 3.3; accepted: two or more, rising",
     ),
+    case(
+        "share that falls with the volts",
+        "energy.cell.at_rest",
+        [{"volts": 3.3, "share": 0.0}, {"volts": 3.7, "share": 0.6}, {"volts": 4.2, "share": 0.5}],
+        "share is 0, 0.6, 0.5; accepted: rising with volts, since it is what is still in the cell",
+    ),
+    case(
+        "share that stands",
+        "energy.cell.at_rest",
+        [{"volts": 3.3, "share": 0.5}, {"volts": 4.2, "share": 0.5}],
+        "share is 0.5, 0.5; accepted: rising with volts",
+    ),
+    case("a cell beyond all measure", "energy.cell.capacity_ah", 1e300, "1e+300 is not a number at least 1e-06 and at"),
     case("one point", "energy.cell.at_rest", [{"volts": 4.2, "share": 1.0}], "volts is 4.2; accepted: two or more"),
     case("share", "energy.cell.at_rest[1].share", 10.0, "10.0 is not a number at least 0 and at most 1"),
     case("unknown key of a point", "energy.cell.at_rest[0].volt", 1.0, "unknown key (nearest known: volts)"),
@@ -64,7 +77,7 @@ MISTAKES = [
     case("half a factor", "energy.what_if.spreading_factors", [7.5], "7.5 is no spreading factor; accepted: 7 to 12"),
     case("unknown what if", "energy.what_if.periods_s", [60.0], "unknown key (nearest known: report_periods_s)"),
     case("no panel", "solar.panel_w", GONE, "this key is missing"),
-    case("more than all", "solar.efficiency", 1.2, "1.2 is not a number above 0 and at most 1"),
+    case("more than all", "solar.efficiency", 1.2, "1.2 is not a number at least 0.01 and at most 1"),
     case("start", "solar.start_share", 80.0, "80.0 is not a number at least 0 and at most 1"),
     case(
         "no sun",
@@ -154,7 +167,7 @@ def test_place_is_read(tmp_path: Path) -> None:
 
 def test_board_without_energy(tmp_path: Path) -> None:
     """Both tables may be left out; the sun alone may not, since it needs the cell."""
-    bare = read(tmp_path, ("energy", GONE), ("solar", GONE))
+    bare = read(tmp_path, ("energy", GONE), ("solar", GONE), ("required", without_checks("energy")))
 
     assert (bare.energy, bare.solar) == (None, None)
     assert problems(tmp_path, ("energy", GONE)) == [

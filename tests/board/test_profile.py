@@ -12,7 +12,7 @@ from benchrig.board.checks import CHECKS
 from benchrig.board.profile import BoardProfile, read_board_profile
 from benchrig.errors import ConfigError
 
-from .profile_edits import GONE, PROFILE, changed, places_of_numbers, read_at, shipped, write_toml
+from .profile_edits import GONE, PROFILE, changed, places_of_numbers, read_at, shipped, without_checks, write_toml
 from .profile_mistakes import MISTAKES
 
 if TYPE_CHECKING:
@@ -109,8 +109,10 @@ def test_missing_table(tmp_path: Path, table: str) -> None:
     ],
 )  # fmt: skip
 def test_table_that_may_be_left_out(tmp_path: Path, table: str) -> None:
-    """What a board does not have is left out of its profile."""
-    assert read(tmp_path, ("own_checks", []), (table, GONE)).name == "hay-barn-probe"
+    """What a board does not have is left out of its profile, and its check out of what is required."""
+    edits: tuple[tuple[str, object], ...] = (("own_checks", []), ("required", without_checks(table)), (table, GONE))
+
+    assert read(tmp_path, *edits).name == "hay-barn-probe"
 
 
 NOT_NUMBERS = [math.nan, math.inf, -math.inf, True, "3.7", [3.7], {}, 10**400]
