@@ -5,6 +5,7 @@ Owns how records reach the disk and come back. Knows nothing of what they mean: 
 A line is written by one write() to an unbuffered file, so it survives the death of the process; `sync()`
 makes it survive the loss of power, and is called once for each check because it costs milliseconds.
 A line counts once its line feed is there (JSON Lines, jsonlines.org, from memory).
+Each carries the hash of the one before (`record_chain`); a reader leaves the hashes aside.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Self
 import msgspec
 
 from benchrig.errors import RecordError
+from benchrig.record_chain import START, last_hash, linked
 from benchrig.records import SCHEMA, Record, decode_record, encode_record
 
 if TYPE_CHECKING:
@@ -60,6 +62,7 @@ class JournalWriter:
         self._kept_bytes = 0
         self._kept_records = 0
         self._torn = ""
+        self._last_hash = START
         self._lock = threading.Lock()
         try:
             make_folder(path.parent)
@@ -82,9 +85,12 @@ class JournalWriter:
             if self._torn or self._fd < 0:
                 raise RecordError(self._torn or self._closed())
             try:
+                self._see_others()
+                line, own_hash = linked(line, before=self._last_hash)
                 self._write(line)
             except OSError as error:
                 raise RecordError(self._roll_back(error)) from error
+            self._last_hash = own_hash
             self._kept_bytes += len(line)
             self._kept_records += 1
 
@@ -121,6 +127,17 @@ class JournalWriter:
                 " must be there was not finite: report this as a fault of the procedure"
             ) from error
         return line
+
+    def _see_others(self) -> None:
+        """The power guard may have written a line meanwhile: the next one follows that, and never cuts it off."""
+        if os.fstat(self._fd).st_size == self._kept_bytes:
+            return
+        try:
+            data = self.path.read_bytes()
+        except OSError as error:
+            raise RecordError(f"{self._so_far('reading back what another process wrote')}: {reason(error)}") from error
+        self._last_hash = last_hash(data)
+        self._kept_bytes = len(data)
 
     def _write(self, line: bytes) -> None:
         written = os.write(self._fd, line)

@@ -46,6 +46,14 @@ class InstrumentRecord(msgspec.Struct, frozen=True, kw_only=True):
     calibration_due: str
 
 
+class RequirementNamed(msgspec.Struct, frozen=True, kw_only=True):
+    """A requirement on the board, and what covers it: `CHECK`, one value of it as `CHECK.VALUE`, or `evidence.SLOT`."""
+
+    id: str
+    text: str
+    covered_by: tuple[str, ...] = ()
+
+
 class RunStarted(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="run started"):
     """First line of a journal: everything that the verdict depends on, by name and hash."""
 
@@ -65,7 +73,11 @@ class RunStarted(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", 
     python: str
     host: str
     operator: str = ""
+    lot: str = ""
+    assembly_revision: str = ""
+    contact_fixture: str = ""
     options: dict[str, str] = {}
+    requirements: tuple[RequirementNamed, ...] = ()
     utc: str
     clock_scale: float = 1.0
 
@@ -203,6 +215,39 @@ class FileKept(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", ta
     at_s: float
 
 
+class IdentitySeen(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="identity seen"):
+    """What the board said of itself when it was asked who it is: by name, such as `firmware` or `eui`."""
+
+    check: str
+    said: dict[str, str]
+    at_s: float
+
+
+class NoteMade(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="note"):
+    """What a person has to say of a board, in a journal of its own. `kind`: rework, or remark."""
+
+    schema: int = SCHEMA
+    board: str
+    kind: str
+    text: str
+    by: str
+    utc: str
+
+
+class WaiverGranted(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="waiver"):
+    """Somebody accepted, before this run, that a check may come out bad. Without it no check of the run is waived.
+
+    `until` is an ISO 8601 date, and the last day; no `boards`: every board.
+    """
+
+    check: str
+    who: str
+    why: str
+    until: str
+    boards: tuple[str, ...] = ()
+    at_s: float
+
+
 class RunFinished(msgspec.Struct, frozen=True, kw_only=True, tag_field="record", tag="run finished"):
     """Last line of a journal. Without it the run was interrupted."""
 
@@ -227,6 +272,9 @@ Record = (
     | NotProven
     | Annex
     | FileKept
+    | IdentitySeen
+    | NoteMade
+    | WaiverGranted
     | RunFinished
 )
 
