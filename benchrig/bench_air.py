@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from benchrig.known_secrets import KnownSecrets
     from benchrig.protocol.secret_key import Key
 
-_BROKER_WALL_S = 10.0
 _SHORTEST_REDACTED = 8
 """A shorter password would be found by chance in ordinary text, and cannot be taken out of it."""
 
@@ -140,10 +139,8 @@ class BenchAir:
     def _by_broker(self, network: NetworkSpec, radio: RadioSpec, *, note: Callable[[str, str], None]) -> BrokerLink:
         if radio.device_eui is None:
             raise ConfigError(f"{self._spec.path}: a radio behind a [network] needs its device_eui")
-        client = self._client(network, radio.device_eui)
-        client.wait_until_up(_BROKER_WALL_S)
         return BrokerLink(
-            client,
+            self._client(network, radio.device_eui),
             uplink=network.uplink,
             device_eui=radio.device_eui,
             clock=self._clock,

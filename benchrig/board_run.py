@@ -13,18 +13,13 @@ import sys
 import time
 from collections import Counter
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from benchrig import __version__
 from benchrig.bench.open_bench import off_order
 from benchrig.bench.power_guard import GuardOrders, PowerGuard
 from benchrig.bench.supply import Maxima
-from benchrig.bench.wiring import SIMULATED
-from benchrig.board.board import Board
-from benchrig.board.console_link import ConsoleLink
-from benchrig.board.modem_dialogue import ModemReply
-from benchrig.board.modem_tap import ModemTap
+from benchrig.board_links import BoardLinks
 from benchrig.check import Check
 from benchrig.errors import AirError, BenchError, BenchrigError, BoardError, RecordError
 from benchrig.journal import Journal, JournalWriter, read_journal
@@ -44,62 +39,25 @@ from benchrig.records import (
     Verdict,
 )
 from benchrig.report.board_report import board_report
+from benchrig.report.calibration_gate import not_proven_by
 from benchrig.report.junit import write_report
 from benchrig.stall_gauge import StallGauge
 from benchrig.trace_file import write_trace
-from benchrig.wires.serial_port import SerialPort, open_port
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from benchrig.bench.bench_file import BenchSpec, SlotSpec
     from benchrig.bench.open_bench import OpenBench
     from benchrig.bench.recorder import CurrentTrace
-    from benchrig.bench_fitness import BenchFitness
     from benchrig.board.air import AirPath
     from benchrig.board.board import BoardIdentity
-    from benchrig.board.profile import BoardProfile
     from benchrig.clock import ScaledClock
     from benchrig.procedures.sweep import SweepPoint
     from benchrig.reading import Reading
     from benchrig.records import InstrumentRecord, Record
     from benchrig.report.board_report import BoardReport
-
-
-@dataclass(frozen=True)
-class Found:
-    """A value that one check measured and a later one builds on, in the base unit, such as the floor current."""
-
-    value: float
-    standard_uncertainty: float
-    unit: str
-
-
-@dataclass(frozen=True)
-class RunPlan:
-    """What is to be run, and where it is written."""
-
-    use: str
-    board: str
-    slot: str
-    bench: BenchSpec
-    profile: BoardProfile
-    reports: Path
-    suite_sha256: str
-    simulated_faults: tuple[str, ...] = ()
-    operator: str = ""
-    options: Mapping[str, str] = field(default_factory=dict)
-    fitness: BenchFitness | None = None
-
-    @property
-    def required(self) -> tuple[str, ...]:
-        return self.profile.required[self.use]
-
-    @property
-    def report_path(self) -> Path:
-        """The JUnit file of the newest run of this board."""
-        return self.reports / f"{self.board}.xml"
+    from benchrig.run_plan import Found, RunPlan
 
 
 class BoardRun:
@@ -137,6 +95,9 @@ class BoardRun:
         # The report first: killed in between, an old report of this board must not stand beside a new journal.
         write_report(board_report(Journal((started,))), plan.report_path)
         self.write(started)
+        for waiver in plan.waivers:
+            if waiver.covers(plan.board):
+                self.write(waiver.record(at_s=self.now_s()))
         self._tell_fitness()
         self._journal.sync()
 
@@ -173,10 +134,12 @@ class BoardRun:
         )
         self.stalls.start()
         self.write(InstrumentsOpened(instruments=instruments, at_s=self.now_s()))
+        for open_ in not_proven_by(instruments, on=self.clock.utc().date(), at_s=self.now_s()):
+            self.write(open_)
         maxima = Maxima(self.plan.profile.maximum_voltage_v, self.plan.profile.maximum_current_a)
         self._on_bench = OnBench(
             bench=bench.slot(self.plan.slot, maxima, self.clock, guarded=lambda: self._guard.stands_by),
-            board=self._board(slot, ports),
+            board=BoardLinks(slot, self.plan.profile, ports, self.clock, self.note, self._stack).open(),
             profile=self.plan.profile,
             clock=self.clock,
             phases=self._phases,
@@ -205,52 +168,6 @@ class BoardRun:
             with suppress(RecordError):
                 self.note("air not closed", wrong.message, charged_to="bench")
 
-    def _board(self, slot: SlotSpec, ports: Mapping[str, str]) -> Board:
-        profile = self.plan.profile
-        console = ConsoleLink(
-            self._port(slot, "console", ports),
-            profile.grammar,
-            profile.checksum,
-            self.clock,
-            self.note,
-            attempts=profile.question_attempts,
-        )
-        self._stack.callback(console.close)
-        tap = None
-        if "modem_uart" in slot.serial:
-            tap = ModemTap(self._port(slot, "modem_uart", ports), self.clock)
-            self._stack.callback(tap.close)
-        reply = None
-        if "modem_reply" in slot.serial:
-            reply = ModemReply(self._port(slot, "modem_reply", ports), self.clock)
-            self._stack.callback(reply.close)
-        return Board(profile, console, tap, self.clock, reply=reply)
-
-    def _port(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> SerialPort:
-        wiring = slot.serial[line]
-        port = open_port(
-            self._port_path(slot, line, ports),
-            name=f"slots.{slot.name}.serial.{line}",
-            baud=self.plan.profile.baud,
-            dtr=wiring.dtr,
-            rts=wiring.rts,
-        )
-        self._stack.callback(port.close)
-        return port
-
-    def _port_path(self, slot: SlotSpec, line: str, ports: Mapping[str, str]) -> str:
-        """The path in the bench file, or the announced one where the file leaves it to the simulated bench."""
-        path = slot.serial[line].port
-        if path != SIMULATED:
-            return path
-        announced = ports.get(f"{slot.name}.{line}")
-        if announced is None:
-            raise BenchError(
-                f"slots.{slot.name}.serial.{line}: the simulated bench announced no port for it "
-                f"(announced: {', '.join(ports) or 'nothing'}); start it with the bench file of this run"
-            )
-        return announced
-
     def _started(self) -> RunStarted:
         plan, profile, bench = self.plan, self.plan.profile, self.plan.bench
         return RunStarted(
@@ -273,7 +190,11 @@ class BoardRun:
             python=platform.python_version(),
             host=platform.node(),
             operator=plan.operator,
+            lot=plan.provenance.lot,
+            assembly_revision=plan.provenance.assembly_revision,
+            contact_fixture=plan.provenance.contact_fixture,
             options=dict(plan.options),
+            requirements=profile.requirements,
             utc=self.clock.utc().isoformat(),
             clock_scale=self.clock.scale,
         )
@@ -292,6 +213,7 @@ class BoardRun:
             now_s=self.now_s,
             origin_s=self._origin_s,
             vain=fitness.vain.get(name, {}) if fitness else {},
+            waiver=self.plan.waiver(name),
         )
         return self.current
 

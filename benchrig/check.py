@@ -15,7 +15,16 @@ from benchrig.judge.parts import budget_of, parts_of
 from benchrig.judge.uncertainty import expanded
 from benchrig.judge.verdicts import worst
 from benchrig.reading import Reading
-from benchrig.records import Annex, CheckFinished, FactJudged, LimitJudged, NotProven, ReadingTaken, Verdict
+from benchrig.records import (
+    Annex,
+    CheckFinished,
+    FactJudged,
+    IdentitySeen,
+    LimitJudged,
+    NotProven,
+    ReadingTaken,
+    Verdict,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -25,6 +34,8 @@ if TYPE_CHECKING:
     from benchrig.records import Record
 
 _ENDS = frozenset((Verdict.BENCH_ERROR, Verdict.FAIL, Verdict.UNDECIDED, Verdict.NOT_RUN))
+
+_WAIVABLE = frozenset((Verdict.FAIL, Verdict.UNDECIDED))
 
 
 class Check:
@@ -41,8 +52,11 @@ class Check:
         now_s: Callable[[], float],
         origin_s: float = 0.0,
         vain: Mapping[str, str] | None = None,
+        waiver: str = "",
     ) -> None:
+        """`waiver`: who accepted beforehand that this check may fail, why and until when; '' for nobody."""
         self.name = name
+        self._waiver = waiver
         self._vain = vain or {}
         self.limits = limits
         self.judged: list[LimitJudged | FactJudged] = []
@@ -130,6 +144,10 @@ class Check:
             )
         )
 
+    def identity(self, said: Mapping[str, str]) -> None:
+        """Write down what the board said of itself, by name."""
+        self._write(IdentitySeen(check=self.name, said=dict(said), at_s=self._now_s()))
+
     def not_proven(self, text: str, *, next_action: str = "") -> None:
         """Say what this check leaves open though it may pass. The report lists it beside the verdict."""
         self._write(NotProven(text=text, next_action=next_action, check=self.name, at_s=self._now_s()))
@@ -206,10 +224,11 @@ class Check:
             verdicts = [Verdict.UNDECIDED]
         now_s = self._now_s()
         duration_s = now_s - self._began_s
+        verdict, why = self._with_waiver(worst(verdicts), "; ".join(dict.fromkeys(reasons)))
         finished = CheckFinished(
             check=self.name,
-            verdict=worst(verdicts),
-            why="; ".join(dict.fromkeys(reasons)),
+            verdict=verdict,
+            why=why,
             next_action=next((action for _, _, action in self._ends if action), ""),
             duration_s=duration_s,
             phases_s={**phases_s, "overhead": max(0.0, duration_s - sum(phases_s.values()))},
@@ -217,6 +236,12 @@ class Check:
         )
         self._write(finished)
         return finished
+
+    def _with_waiver(self, verdict: Verdict, why: str) -> tuple[Verdict, str]:
+        """A result that is known and bad can be accepted; what the bench did not find out cannot."""
+        if not self._waiver or verdict not in _WAIVABLE:
+            return verdict, why
+        return Verdict.WAIVED, f"{self._waiver}; it came out {verdict.value}: {why}"
 
     def _name_missing(self) -> None:
         for name in self.limits:

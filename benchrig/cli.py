@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from benchrig.capture_command import add_capture_command
+from benchrig.dossier_command import add_dossier_commands
 from benchrig.energy_commands import add_energy_commands
+from benchrig.history_command import add_history_commands
+from benchrig.plain_file import is_plain_file
+from benchrig.plain_json import json_text
+from benchrig.report.steady_output import SteadyOutput, steady_stdout
+from benchrig.report.text import safe_text
+from benchrig.verify_command import add_verify_commands
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 _OUTPUT_HELP = "where to write (default: <reports>/<board>.xml; beside the journal when the board has a newer run)"
 _SIMULATE = "simulate"
+_SHOWN = 80
 _USAGE = 4
 _NOT_PASSED = 10
+_BENCH_ERROR = 12
+_OUTPUT_LOST = 13
 
 
 def _report(arguments: argparse.Namespace) -> int:
@@ -29,7 +38,7 @@ def _report(arguments: argparse.Namespace) -> int:
     from benchrig.report.junit import write_report  # noqa: PLC0415
     from benchrig.report.table import board_table  # noqa: PLC0415
 
-    if not arguments.journal.is_file():
+    if not is_plain_file(arguments.journal):
         raise ConfigError(f"journal {arguments.journal}: there is no such file; give a .jsonl file of reports/BOARD/")
     report = board_report(read_journal(arguments.journal))
     if report.started is None and arguments.output is None:
@@ -47,18 +56,32 @@ def _report(arguments: argparse.Namespace) -> int:
 
 
 def _report_path(journal: Path, board: str) -> Path:
-    """Where a report goes by itself: an old run must not take the place of the newest one of its board."""
+    """Where a report goes by itself: an old run must not take the place of the newest one of its board.
+
+    The name of the board is foreign text: it may name a file, and lead nowhere else.
+    """
+    from benchrig.errors import ConfigError  # noqa: PLC0415
+    from benchrig.report.names import ACCEPTED_NAMES, is_file_name  # noqa: PLC0415
+
+    if not is_file_name(board):
+        shown = repr(board if len(board) <= _SHOWN else board[:_SHOWN] + "...")
+        raise ConfigError(
+            f"journal {journal}: its board is {shown}, which is no serial number; accepted: {ACCEPTED_NAMES}; "
+            "give --output FILE to have a report anyway"
+        )
     newer = [path for path in journal.absolute().parent.glob("*.jsonl") if path.name > journal.name]
     return journal.with_suffix(".xml") if newer else journal.absolute().parent.parent / f"{board}.xml"
 
 
 def _look(arguments: argparse.Namespace) -> int:
     from benchrig.bench.bench_file import read_bench_file  # noqa: PLC0415
+    from benchrig.bench.named_files import check_named_files  # noqa: PLC0415
     from benchrig.board.profile import read_board_profile  # noqa: PLC0415
     from benchrig.look_text import slot_text, tidy_path  # noqa: PLC0415
     from benchrig.sun_file import read_sun_file  # noqa: PLC0415
 
     bench = read_bench_file(arguments.bench)
+    check_named_files(bench)
     boards = {}
     print(f"bench file {arguments.bench}: good; {bench.name}, slots {', '.join(bench.slots)}")
     for profile in sorted({slot.profile for slot in bench.slots.values()}):
@@ -104,7 +127,7 @@ def _points(arguments: argparse.Namespace) -> int:
 
     profile = read_board_profile(arguments.profile)
     at_c = {"at_c": arguments.at} if arguments.at else {}
-    print(json.dumps(points_table(profile, **at_c), indent=2) if arguments.json else points_text(profile, **at_c))
+    print(json_text(points_table(profile, **at_c), indent=2) if arguments.json else points_text(profile, **at_c))
     return 0
 
 
@@ -133,7 +156,7 @@ def _fitness(arguments: argparse.Namespace) -> int:
         found[name] = bench_fitness(Eyes(bench, slot, profile, scaled_stamp_uncertainty_s(scale), today))
         whole = whole and found[name].can_decide(profile.required["production"] or tuple(profile.limits))
     if arguments.json:
-        print(json.dumps({f"slot {name}": fitness.as_data() for name, fitness in found.items()}, indent=2))
+        print(json_text({f"slot {name}": fitness.as_data() for name, fitness in found.items()}, indent=2))
     else:
         print("\n".join(f"{bench.name}, slot {name}\n\n{fitness.table()}" for name, fitness in found.items()), end="")
     return 0 if whole else _NOT_PASSED
@@ -144,19 +167,32 @@ def _budget(arguments: argparse.Namespace) -> int:
     from benchrig.journal import read_journal  # noqa: PLC0415
     from benchrig.report.board_report import board_report  # noqa: PLC0415
     from benchrig.report.budget_tables import budget_tables  # noqa: PLC0415
+    from benchrig.report.budget_trust import budget_problems  # noqa: PLC0415
 
-    if not arguments.journal.is_file():
+    if not is_plain_file(arguments.journal):
         raise ConfigError(f"journal {arguments.journal}: there is no such file; give a .jsonl file of reports/BOARD/")
     report = board_report(read_journal(arguments.journal))
+    if wrong := budget_problems(report, check=arguments.check or "", value=arguments.value or ""):
+        raise ConfigError(
+            f"journal {arguments.journal}: {wrong[0]}{f'; and {len(wrong) - 1} more' if len(wrong) > 1 else ''}; the "
+            "journal is not what its run wrote: take that one, or choose other values (--check, --value)",
+            wrong,
+        )
     text = budget_tables(report, check=arguments.check or "", value=arguments.value or "")
     if not text:
         known = ", ".join(check.name for check in report.checks) or "none"
         raise ConfigError(
             f"journal {arguments.journal}: no value of check {arguments.check or 'any'}, name "
-            f"{arguments.value or 'any'}; checks there: {known}"
+            f"{arguments.value or 'any'}; checks there: {known}{_damage_words(report.problems)}"
         )
     print(text)
-    return 0
+    for problem in report.problems:
+        print(f"journal {arguments.journal}: {problem}", file=sys.stderr)
+    return _NOT_PASSED if report.problems else 0
+
+
+def _damage_words(problems: Sequence[str]) -> str:
+    return f"; it is damaged: {problems[0]}" if problems else ""
 
 
 def _tables(arguments: argparse.Namespace) -> int:
@@ -164,7 +200,7 @@ def _tables(arguments: argparse.Namespace) -> int:
 
     tables = [read_command_table(TABLES / f"{name}.toml") for name in shipped_tables()]
     if arguments.json:
-        print(json.dumps([{"name": one.name, "kind": one.kind, "summary": one.summary} for one in tables], indent=2))
+        print(json_text([{"name": one.name, "kind": one.kind, "summary": one.summary} for one in tables], indent=2))
         return 0
     for one in tables:
         print(f"{one.name:26} {one.kind:9} {one.summary}")
@@ -250,7 +286,10 @@ def _parser() -> argparse.ArgumentParser:
     tables = _command(commands, "tables", _tables, "list the command tables for instruments that come along")
     tables.add_argument("--json", action="store_true", help="as JSON")
     add_energy_commands(lambda name, run, what: _command(commands, name, run, what), say=print)
+    add_history_commands(lambda name, run, what: _command(commands, name, run, what), say=print)
+    add_verify_commands(lambda name, run, what: _command(commands, name, run, what), say=print)
     add_capture_command(lambda name, run, what: _command(commands, name, run, what), say=print)
+    add_dossier_commands(lambda name, run, what: _command(commands, name, run, what), say=print)
     commands.add_parser(_SIMULATE, help="start the simulated bench by hand (simulate --help tells its options)")
     return parser
 
@@ -267,27 +306,47 @@ def _command(
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run a command. Bad input: one clear sentence and exit code 4; a bench error: 12.
+    """Run a command. Bad input: one clear sentence and exit code 4; a bench error: 12; output that got lost: 13.
 
     `report` exits as the run did: 0, 10, 11 or 12 (`benchrig.exit_codes`).
     """
     given = sys.argv[1:] if argv is None else list(argv)
     if given[:1] == [_SIMULATE]:
         _simulate(given[1:])  # all that follows is for that program to read, its --help, too
+    output = steady_stdout(clean=safe_text, wait=True)
+    if output is None:
+        return _done(given)
+    before, sys.stdout = sys.stdout, output
+    try:
+        code = _done(given)
+    except SystemExit as end:  # the command line could not be read, or --help was all that was wanted
+        code = end.code if isinstance(end.code, int) else 0
+    finally:
+        sys.stdout = before
+        output.end()
+    return _told(output, code)
+
+
+def _done(given: Sequence[str]) -> int:
     arguments = _parser().parse_args(given)
     from benchrig.errors import BenchrigError, ConfigError  # noqa: PLC0415
 
     try:
         return int(arguments.run(arguments))
     except ConfigError as wrong:
-        print(wrong.message, file=sys.stderr)
+        print(safe_text(wrong.message), file=sys.stderr)
         return _USAGE
     except BenchrigError as wrong:
-        print(wrong.message, file=sys.stderr)
-        return 12
-    except BrokenPipeError:  # who read the output has seen enough; what is still buffered goes nowhere
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        print(safe_text(wrong.message), file=sys.stderr)
+        return _BENCH_ERROR
+
+
+def _told(output: SteadyOutput, code: int) -> int:
+    """The exit code. Who read the output and left (`| head`) has seen enough; any other loss is told."""
+    if not output.lost or output.reader_left:
+        return code
+    print(f"the output could not be written: {output.lost}; what files were to be written are", file=sys.stderr)
+    return code or _OUTPUT_LOST
 
 
 if __name__ == "__main__":

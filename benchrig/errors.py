@@ -16,7 +16,8 @@
     |   |-- AirError               nothing between the board and us carried a frame
     |   |   |-- GatewayError           a gateway is silent, refuses an order, or cannot be listened to
     |   |   `-- BrokerError            a network's broker cannot be reached, refuses us, or vanished
-    |   `-- RecordError            a journal or report could not be written
+    |   |-- RecordError            a journal or report could not be written
+    |   `-- HistoryError           the history cannot be reached or refuses; no journal is touched by that
     `-- BoardError                 the board broke its protocol: charged to the board
         |-- BoardOverload          the board holds the supply in its current limit, or takes none at all
         |-- BoardTimeout           (also a TimeoutError) no complete answer that began after the question
@@ -115,6 +116,10 @@ class BrokerError(AirError):
 
 class RecordError(BenchError):
     """A journal or report could not be written or read."""
+
+
+class HistoryError(BenchError):
+    """The database of the history cannot be reached, is full, locked or too new. Journals are untouched."""
 
 
 class BoardError(BenchrigError):

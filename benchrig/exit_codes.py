@@ -20,6 +20,7 @@ class ExitCode(IntEnum):
     BENCH_ERROR = 12
     NOT_PASSED = 10
     INCOMPLETE = 11
+    OUTPUT_LOST = 13
     PASSED = 0
 
 
@@ -28,6 +29,7 @@ MEANING = {
     ExitCode.NOT_PASSED: "a board did not pass: a check failed or stayed undecided",
     ExitCode.INCOMPLETE: "a required check did not run, or the run was interrupted",
     ExitCode.BENCH_ERROR: "the bench failed: the run proves nothing about the board",
+    ExitCode.OUTPUT_LOST: "all is well, but standard output could not be written; journals and reports hold everything",
 }
 
 _CODE = {

@@ -8,6 +8,8 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
+from benchrig.board.profile_roles import not_described
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -33,7 +35,10 @@ def _board(profile: BoardProfile) -> Iterator[tuple[str, str]]:
     for use, checks in profile.required.items():
         yield f"required, {use}", ", ".join(checks) or "none"
     yield "sweep points", f"{_volts(profile.sweep.points_v)}, up and down"
-    yield "rail points", f"{_volts(profile.rail.points_v)}, under {profile.rail.load_a * 1e3:g} mA"
+    if profile.rail.points_v:
+        yield "rail points", f"{_volts(profile.rail.points_v)}, under {profile.rail.load_a * 1e3:g} mA"
+    if left_out := not_described(profile):
+        yield "not described", "; ".join(f"{part.what} ({part.place})" for part in left_out)
 
 
 def _volts(points_v: tuple[float, ...]) -> str:

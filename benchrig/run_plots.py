@@ -18,6 +18,7 @@ from benchrig.judge.uplink import cut_uplink
 from benchrig.records import FileKept, LimitJudged, RunStarted
 from benchrig.report.atomic_file import write_atomically
 from benchrig.report.limits_plot import judged_limits, limits_figure, rows_worth_seeing
+from benchrig.report.names import ACCEPTED_NAMES, is_file_name
 from benchrig.report.plot_style import plot_style, svg_bytes
 from benchrig.report.sweep_plot import sweep_errors, sweep_figure
 from benchrig.report.text import one_line

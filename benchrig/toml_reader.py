@@ -29,6 +29,8 @@ REQUIRED = object()
 
 _NEVER = r"(?!)"
 _SHOWN_CHARACTERS = 60
+_MOST_NUMBERS = 1000
+"""In one array: nobody plans more points by hand, and a plan that multiplies them would never end. Own choice."""
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
@@ -76,9 +78,9 @@ class Section:
     def text(self, key: str, *, default: object = REQUIRED, accepted: Sequence[str] = (), empty: bool = False) -> str:
         """A string; with `accepted` one of that set. '' stands in for a bad one."""
         value = self._take(key, default)
-        if value is default:
+        if value is default and key not in self._table:  # an empty text that is written is not one left out
             return value if isinstance(value, str) else ""
-        if not isinstance(value, str) or not (value or empty):
+        if not isinstance(value, str) or not (empty or value.strip(" \t")):  # a line end says something
             self._wrong(key, value, "a text" if empty else "a text that says something")
             return ""
         if accepted and value not in accepted:
@@ -166,6 +168,9 @@ class Section:
             return value if isinstance(value, tuple) else ()
         if not isinstance(value, list) or not all(_is_finite(item) for item in value):
             self._wrong(key, value, "an array of finite numbers")
+            return ()
+        if len(value) > _MOST_NUMBERS:
+            self.problem(key, f"{len(value)} numbers; accepted: at most {_MOST_NUMBERS} in an array")
             return ()
         return tuple(float(item) for item in value)
 

@@ -22,6 +22,7 @@ NAME_RULE: Final = "letters, digits and _, beginning with a letter"
 _NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LARGEST: Final = 10**30  # with it every value of every kind stays a finite float
 _BOOL_WIDTHS: Final = (1, 8)
+_PERCENT: Final = "%"
 
 
 def is_name(text: str) -> bool:
@@ -96,6 +97,8 @@ def _unit(one: Field) -> Iterator[str]:
     if not one.unit or not one.unit.isprintable() or any(letter in one.unit for letter in " |"):
         yield f"unit {one.unit!r} is not a unit symbol; write '1' for a plain number"
         return
+    if one.unit == _PERCENT:
+        return  # of a battery's charge or of humidity: whole per cent is what the trade sends
     try:
         base, factor = base_unit(one.unit)
     except ValueError:

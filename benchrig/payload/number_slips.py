@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from benchrig.payload.fields import Field
     from benchrig.payload.slips import Rounding, Rule
-    from benchrig.payload.whole_arrays import Truth, Whole
+    from benchrig.payload.whole_arrays import Whole
 
 FLOAT_KINDS: Final = ("float16", "float32")
 _FACTORS: Final = (

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from benchrig.board.air_price import demand_of
+
 if TYPE_CHECKING:
     from collections.abc import Container
 
+    from benchrig.board.air_table import AirPlan, PinPlan
     from benchrig.board.profile import BoardProfile
 
 
-_JOIN_WINDOW_S, _FIRST_WINDOW_S, _SECOND_WINDOW_S = 5.0, 1.0, 2.0
-_DOWNLINKS = 3
+_JOIN_WINDOWS_S, _FIRST_WINDOW_S, _SECOND_WINDOW_S = (5.0, 6.0), 1.0, 2.0
 
 
 def critical_path_s(profile: BoardProfile, checks: Container[str]) -> float | None:
@@ -27,14 +29,22 @@ def critical_path_s(profile: BoardProfile, checks: Container[str]) -> float | No
     return sum(seconds for check, seconds in expected_s(profile).items() if check in checks) or None
 
 
+def sleep_window_s(profile: BoardProfile) -> float:
+    """One wake period more than asked, each as long as its own limit lets it be: then the window holds that many whole
+    ones wherever it begins, on the slowest board that passes."""
+    limit = profile.limits.get("floor_current", {}).get("wake_period")
+    allowed_s = limit.high if limit is not None and limit.high is not None else 0.0
+    return (profile.sleep.wake_periods + 1) * max(profile.sleep.wake_period_s, allowed_s)
+
+
 def expected_s(profile: BoardProfile) -> dict[str, float]:
     """Bench seconds that each check must take at least; checks that take next to nothing are left out."""
     takes_s = profile.takes_s
-    sleep, sweep = profile.sleep, profile.sweep
+    sweep = profile.sweep
     parts = {
         "rail": len(profile.rail.points_v) * profile.rail.settle_s,
         "battery_sweep": 2 * len(sweep.points_v) * sweep.settle_s,
-        "floor_current": sleep.fall_asleep_s + (sleep.wake_periods + 1) * sleep.wake_period_s,
+        "floor_current": profile.sleep.fall_asleep_s + sleep_window_s(profile),
         "transmit": profile.transmit.window_s,
     }
     parts |= _air_s(profile)
@@ -51,21 +61,38 @@ def expected_s(profile: BoardProfile) -> dict[str, float]:
 
 
 def _air_s(profile: BoardProfile) -> dict[str, float]:
-    """Receive windows, and the divider's settling before each report; a power cut between two joins, and another one
-    before the last report. The windows are those that class A must wait for (RP002-1.0.1: 5 s after a join-request,
-    1 s and 2 s after an uplink, of which a downlink in the first window leaves out the second)."""
+    """Receive windows, the divider's settling before each report, power cuts, and the time that a board is left alone.
+
+    The windows are those that class A must wait for (RP002-1.0.1: 5 s and 6 s after a join-request, 1 s and 2 s after
+    an uplink); a downlink in the first window leaves out the second.
+    """
     air, takes_s = profile.air, profile.takes_s
     if air is None:
         return {}
     cut_s = takes_s.power_down + takes_s.boot if takes_s else 0.0
     reports = len(air.points_v) + 1
     parts = {
-        "join": 2.0 * _JOIN_WINDOW_S + cut_s,
+        "join": sum(_JOIN_WINDOWS_S[air.windows[number % 2] - 1] for number in range(air.power_cuts + 1))
+        + air.power_cuts * cut_s,
         "uplink_hops": reports * (_SECOND_WINDOW_S + profile.sweep.settle_s) + cut_s,
     }
     if air.pin is not None:
-        parts["downlink"] = _DOWNLINKS * (_FIRST_WINDOW_S + air.pin.settle_s)
+        parts["downlink"] = _downlinks_s(air, air.pin) + cut_s
+    if air.reports is not None:
+        parts["report_period"] = air.reports.count * air.reports.period_s
+    if air.backoff is not None:
+        parts["join_backoff"] = air.backoff.window_s + (air.backoff.power_cuts + 1) * cut_s
     return parts
+
+
+def _downlinks_s(air: AirPlan, pin: PinPlan) -> float:
+    """A report for each downlink but the one that comes unasked, each until the window in which it is answered."""
+    demand = demand_of(air, ("downlink",), spreading_factor=None, uplink_bytes=0)
+    if demand is None:
+        return 0.0
+    second = demand.downlinks[1] - 1
+    windows_s = (demand.uplinks - second) * _FIRST_WINDOW_S + second * _SECOND_WINDOW_S
+    return windows_s + demand.uplinks * pin.settle_s
 
 
 def _dark_s(profile: BoardProfile) -> dict[str, float]:

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from benchrig.procedures.critical_path import sleep_window_s
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from benchrig.bench.recorder import CurrentRecorder, CurrentTrace
     from benchrig.procedures.on_bench import OnBench
-
-
-def window_s(on: OnBench) -> float:
-    """One period more than asked, so that the window holds that many whole ones wherever it begins."""
-    plan = on.profile.sleep
-    return (plan.wake_periods + 1) * plan.wake_period_s
 
 
 def record_sleep(
@@ -29,7 +25,8 @@ def record_sleep(
     on.board.release_links()
     with on.phases("board"):
         on.clock.sleep(plan.fall_asleep_s)
-        recorder.start(window_s=window_s(on), interval_s=plan.interval_s, range_a=recorder.wiring.sleep_range_a)
+        window_s = sleep_window_s(on.profile)
+        recorder.start(window_s=window_s, interval_s=plan.interval_s, range_a=recorder.wiring.sleep_range_a)
         try:
             meanwhile()
         except BaseException:

@@ -78,11 +78,11 @@ def _judge(measure: Check, plan: ComingBackPlan, results: list[Result]) -> None:
     bad, made = [one for one in tried if one.is_bad], [one for one in tried if one.counts]
     measure.fact(
         "comes back",
-        expected=f"alive at nominal after each of {len(made)} ways of losing the battery that were made "
+        expected=f"alive at nominal after each of {len(made)} power interruptions that were made "
         f"({plan.points.planned(tried)} planned)",
         seen=region_text(tried) or ("it did each time" if made else "nothing: none was made as planned"),
         holds=False if bad else True if made else None,
-        why="" if bad or made else "the bench made none of the planned ways of losing the battery",
+        why="" if bad or made else "the bench made none of the planned power interruptions",
         next_action=_LOOK,
     )
     measure("not_back", float(len(bad)), unit="1", next_action=_LOOK)

@@ -24,7 +24,7 @@ from benchrig.quantity import format_quantity
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from benchrig.board.profile import ConverterPlan
+    from benchrig.board.profile_plans import ConverterPlan
     from benchrig.check import Check
     from benchrig.procedures import sweep as sweeping
 

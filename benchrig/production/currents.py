@@ -14,6 +14,7 @@ from benchrig.procedures.power import ready
 from benchrig.procedures.rail_asleep import RailAsleep
 from benchrig.procedures.sleep_current import record_sleep, wake
 from benchrig.procedures.transmit import record_uplink
+from benchrig.production.announced import judge_announced
 from benchrig.production.left_open import tell_radio
 from benchrig.production.sleep_findings import judge_sleep
 from benchrig.production.trace_values import recording_of
@@ -96,6 +97,7 @@ def check_transmit(run: BoardRun, measure: Check) -> None:
     ready(on)
     trace, frame = record_uplink(on, recorder)
     run.keep_trace("transmit", trace)
+    judge_announced(measure, frame)
     found = cut_uplink(recording_of(trace), least_plateau_a=least_plateau_a(measure))
     if _is_judged(on, measure, trace, found, value="peak"):
         judge_uplink(run, measure, trace, found, frame)

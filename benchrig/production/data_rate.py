@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from benchrig.board_run import Found
 from benchrig.judge.radio_timing import RadioSettings, match_duration, time_on_air_s
 from benchrig.quantity import format_quantity
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -32,10 +32,10 @@ from benchrig.judge.radio_timing import SPREADING_FACTORS, RadioSettings
 from benchrig.judge.uncertainty import Component
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from benchrig.board.energy_table import CellPlan, EnergyPlan
-    from benchrig.board_run import Found
+    from benchrig.run_plan import Found
 
 NEEDED = ("floor_a", "wake_charge_c", "wake_period_s", "report_charge_c")
 """Without these there is no mean current, and so no life."""
@@ -49,6 +49,11 @@ USED = (
     "receive_duration_s",
     "spreading_factor",
 )
+
+_SHORTEST_PERIOD_S = 1e-6
+
+_ROUNDED = 1e-3
+"""Charges are given with three digits or more."""
 
 _BEYOND = 2.0
 """A sleep that draws more than floor and wakes explain, by this many standard uncertainties, is counted as it is."""
@@ -107,6 +112,7 @@ def energy_budget(plan: EnergyPlan, found: Mapping[str, Found]) -> EnergyBudget:
     """The budget of a board of which everything `NEEDED` was found. Raises ValueError for what is no budget."""
     notes: list[str] = []
     rest = _rest(found, notes)
+    _refuse_less_than_its_transmission(found)
     report = _report(plan, found)
     event = _report_event(plan, found, report, notes)
     battery = battery_of(plan.cell, peak_a=report.transmit_a.value if report else 0.0)
@@ -177,11 +183,23 @@ def _estimate(found: Found) -> Estimate:
     return Estimate(value, u=found.standard_uncertainty if value else 0.0)
 
 
+def _of_nothing(found: Mapping[str, Found]) -> Iterator[str]:
+    """What came out at 0 or below by its noise: how little it is for certain, the budget does not know."""
+    for name in ("floor_a", "wake_charge_c", "report_charge_c"):
+        one = found[name]
+        if one.value <= 0.0 < one.standard_uncertainty:
+            yield (
+                f"{name} is {one.value:.3g} {one.unit} with a standard uncertainty of {one.standard_uncertainty:.3g} "
+                f"{one.unit}: counted as exactly 0"
+            )
+
+
 def _rest(found: Mapping[str, Found], notes: list[str]) -> Load:
     floor = _estimate(found["floor_a"])
+    notes.extend(_of_nothing(found))
     wake, period = found["wake_charge_c"], found["wake_period_s"]
-    if not period.value > 0.0:
-        raise ValueError(f"a wake period of {period.value!r} s; accepted: above 0")
+    if not period.value >= _SHORTEST_PERIOD_S:
+        raise ValueError(f"a wake period of {period.value!r} s; accepted: above 0, {_SHORTEST_PERIOD_S:g} s or more")
     relative_u = math.hypot(
         wake.standard_uncertainty / wake.value if wake.value > 0.0 else 0.0, period.standard_uncertainty / period.value
     )
@@ -237,6 +255,22 @@ def _report(plan: EnergyPlan, found: Mapping[str, Found]) -> Report | None:
         listen_a=listen_a,
         listen_symbols=symbols,
     )
+
+
+def _refuse_less_than_its_transmission(found: Mapping[str, Found]) -> None:
+    """A whole report holds its transmission: else one of both was read wrong, or its unit was. Raises ValueError."""
+    whole, burst, duration = (
+        found.get(name) for name in ("report_charge_c", "transmit_charge_c", "transmit_duration_s")
+    )
+    if whole is None or burst is None or duration is None:
+        return
+    least_c = burst.value - max(found["floor_a"].value, 0.0) * duration.value
+    u_c = math.hypot(whole.standard_uncertainty, burst.standard_uncertainty)
+    if whole.value < least_c * (1.0 - _ROUNDED) - _BEYOND * u_c:
+        raise ValueError(
+            f"report_charge_c is {whole.value:.6g} C, less than its own transmission draws above the floor, "
+            f"{least_c:.6g} C of transmit_charge_c; accepted: as much or more; look at both, and at their units"
+        )
 
 
 def _listening(plan: EnergyPlan, found: Mapping[str, Found]) -> tuple[Estimate, float, float]:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from benchrig.errors import BoardError
 from benchrig.procedures.power import ready
 from benchrig.procedures.stamps import stamp_uncertainty_s
 from benchrig.reading import Reading
+from benchrig.store.identities import UNIQUE, clashes
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from benchrig.board.board import BoardIdentity
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
@@ -36,7 +40,25 @@ def check_identity_start(run: BoardRun, measure: Check) -> None:
     )
     measure("boot_time", measure.reading("boot time", boot_time), next_action="look at the reset line and the clock")
     run.identity = identity
+    said = {name: str(value) for name, value in asdict(identity).items() if name != "boots" and value}
+    measure.identity(said)
+    _judge_uniqueness(run, measure, said)
     _judge_identity(run, measure, identity)
+
+
+def _judge_uniqueness(run: BoardRun, measure: Check, said: Mapping[str, str]) -> None:
+    """Against all boards of the history; without one nobody can say."""
+    others = run.plan.said_by_others
+    if others is None or not any(said.get(kind) for kind in UNIQUE):
+        return
+    wrong = clashes(run.plan.board, said, others)
+    measure.fact(
+        "identity of its own",
+        expected="said by no other board of the history",
+        seen="; ".join(wrong) or "said by this board alone",
+        holds=not wrong,
+        next_action="give this board an identity of its own, then run it again",
+    )
 
 
 def _judge_identity(run: BoardRun, measure: Check, identity: BoardIdentity) -> None:

@@ -17,7 +17,16 @@ _SHOWN = 3
 
 
 def tell_modem_answers(on: OnBench, measure: Check) -> None:
-    """Judge whether the modem accepted every frame, at its last attempt at least. Nothing without its line."""
+    """Judge whether the modem accepted every frame, at its last attempt at least. Nothing without its line.
+
+    Bytes that were lost on the way to us are told in any case: a gap in the record is no silence.
+    """
+    lost = on.board.lost_on_modem_lines()
+    if lost:
+        measure.not_proven(
+            f"what went over the modem UART in full: {lost} were lost before they could be read",
+            next_action="look at the load of the bench computer, and at the adapters of modem_uart and modem_reply",
+        )
     handed = on.board.hand_overs()
     if handed is None:
         return

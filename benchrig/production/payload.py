@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from benchrig.payload.codec import decode
 from benchrig.procedures import sweep as sweeping
 from benchrig.procedures.power import ready
+from benchrig.production.announced import not_as_announced
 from benchrig.production.modem_answers import tell_modem_answers
 from benchrig.production.point_proof import tell_not_proven
 from benchrig.production.wrong_bytes import explain_frames
@@ -54,14 +55,15 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
     problems = [
         f"at {point.at}: {problem}"
         for point, found in decoded
-        for problem in (found.problems if found else (_no_frame(point),))
+        for problem in ((*not_as_announced(point.frame), *found.problems) if found else (_no_frame(point),))
     ]
     field_map = on.profile.field_map
     wrong = explain_frames(on.profile, points)
     cause = f"; explained by {wrong.first!r}, see 'wrong bytes explained'" if wrong and wrong.first else ""
     measure.fact(
         "port, length and check value",
-        expected=f"port {field_map.port}, {field_map.length_bytes or 'any number of'} bytes, check value right",
+        expected=f"port {field_map.port}, {field_map.length_bytes or 'any number of'} bytes, both as the console says, "
+        "check value right",
         seen=_counted(problems) or f"so in all {len(points)} frames",
         holds=not problems,
         why="; ".join(problems[:3]),
@@ -77,15 +79,16 @@ def _judge_frames(on: OnBench, measure: Check, points: Sequence[SweepPoint]) -> 
         unit="V",
         cause=cause,
     )
-    _judge_field(
-        measure,
-        "temperature_difference",
-        good,
-        on.profile.roles.temperature,
-        reference=lambda point: point.frame.celsius,
-        unit="degC",
-        cause=cause,
-    )
+    if on.profile.roles.temperature is not None:
+        _judge_field(
+            measure,
+            "temperature_difference",
+            good,
+            on.profile.roles.temperature,
+            reference=lambda point: math.nan if point.frame.celsius is None else point.frame.celsius,
+            unit="degC",
+            cause=cause,
+        )
     _judge_flags(on, measure, good, cause=cause)
     if wrong:
         measure.annex("wrong bytes explained", wrong.lines)

@@ -216,6 +216,7 @@ def _words(checks: Mapping[str, CheckReport], report: BoardReport, profile: Boar
         "start": _start(checks),
         "serial number": _same(checks, "identity_start", "serial number", ("as labelled", "another")),
         "firmware": _same(checks, "identity_start", "firmware", ("as named", "another")),
+        "load": _same(checks, "rail", "load", ("draws", "stays off")),
         "over the sweep": "" if console == "damaged" else _over_the_sweep(checks),
         "battery bytes": _battery_bytes(checks),
         "temperature byte": _temperature_byte(checks),

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from benchrig.board_run import Found
 from benchrig.judge.charge import recorder_u
 from benchrig.judge.uncertainty import Component
 from benchrig.judge.uplink import edge_causes
@@ -17,6 +16,7 @@ from benchrig.production.fed_besides import refuse_if_fed
 from benchrig.production.trace_values import budget_from, charge_budget, current_reading, found_by
 from benchrig.quantity import format_quantity
 from benchrig.report.segment_lines import segment_lines
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from benchrig.bench.recorder import CurrentTrace

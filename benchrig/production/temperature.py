@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from benchrig.board.profile_roles import lacking
 from benchrig.payload.codec import decode
 from benchrig.procedures.power import ready
 from benchrig.procedures.repeated import resolution_of, until_certain, written_step
 from benchrig.production.left_open import tell_ambient
 from benchrig.production.series import judge_series, readings_plan
 from benchrig.reading import Reading
+from benchrig.records import Verdict
 
 if TYPE_CHECKING:
     from benchrig.bench.meter import Meter
@@ -23,6 +25,9 @@ if TYPE_CHECKING:
 def check_temperature(run: BoardRun, measure: Check) -> None:
     """The board's own sensor by its console, its probes by the payload."""
     on = run.on_bench
+    if why := lacking(on.profile, "temperature"):
+        measure.end_by(Verdict.NOT_RUN, why)
+        return
     thermometer = on.bench.thermometer
     if thermometer is None:
         why = "no thermometer of this bench stands beside the board"

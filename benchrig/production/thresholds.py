@@ -47,6 +47,8 @@ def _searches(trials: Trials, measure: Check) -> Iterator[tuple[str, Search]]:
         wire = "wire one (slots.N.meters.rail)"
         measure.undecided("dropout", "no meter of this bench sees the rail", next_action=wire)
         measure.not_proven("lockout by the rail itself: it was told by the current that collapses", next_action=wire)
+    elif not trials.on.profile.has_load:
+        measure.not_proven("dropout: the profile describes no load that the board could switch on its rail")
     else:
         yield "dropout", trials.dropout()
     yield "lockout_falling", trials.lockout()

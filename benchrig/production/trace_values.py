@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from benchrig.board_run import Found
 from benchrig.judge.belief import believed
 from benchrig.judge.budget import Budget
 from benchrig.judge.recording import RangeUse, Recording
 from benchrig.judge.uncertainty import components
 from benchrig.reading import Reading
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

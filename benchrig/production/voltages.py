@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from benchrig.board_run import Found
+from benchrig.board.profile_roles import lacking
 from benchrig.judge.decision import Limit, judge
 from benchrig.judge.uncertainty import expanded
 from benchrig.procedures import sweep as sweeping
@@ -18,6 +18,7 @@ from benchrig.production.series import judge_series
 from benchrig.quantity import format_quantity
 from benchrig.reading import Reading
 from benchrig.records import Verdict
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from benchrig.board_run import BoardRun
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
 def check_rail(run: BoardRun, measure: Check) -> None:
     """Every point of the rail plan, and that the board's load was really on: its own word for that is not enough."""
     on = run.on_bench
+    if why := lacking(on.profile, "rail"):
+        measure.end_by(Verdict.NOT_RUN, why)
+        return
     rail = on.bench.rail
     if rail is None:
         measure.undecided(

@@ -77,10 +77,9 @@ def _far_lines(profile: BoardProfile, frames: Sequence[SeenFrame]) -> Iterator[s
     for name, one in sorted(said.items()):
         value = one.said.get(name)
         told = f"{value:.4g} degC" if isinstance(value, int | float) else "nothing"
-        yield (
-            f"{name} says {told}, the board itself {one.point.frame.celsius:.4g} degC: the probe and its plug, or "
-            "wrong bytes:"
-        )
+        own_c = one.point.frame.celsius
+        itself = "nothing" if own_c is None else f"{own_c:.4g} degC"
+        yield f"{name} says {told}, the board itself {itself}: the probe and its plug, or wrong bytes:"
 
 
 def _known(*texts: str) -> tuple[str, ...]:
@@ -176,7 +175,8 @@ def _between_steps(profile: BoardProfile, frames: Sequence[SeenFrame], wrong: Se
         if side:
             parts = [_QUARTER * _CONSOLE_STEP_V * (side if step else -side) for step in steps]
             yield "taking parts of a millivolt that the console does not tell", _moved(frames, battery, parts)
-    if temperature in wrong and all(one.point.frame.celsius % 1 == 0 for one in frames):
+    told_c = [one.point.frame.celsius for one in frames]
+    if temperature is not None and temperature in wrong and all(one is not None and one % 1 == 0 for one in told_c):
         for part in _PARTS_OF_DEGREE:
             given = f"taking {part:+g} degC for the part of a degree that the console does not tell"
             yield given, _moved(frames, temperature, [part] * len(frames))

@@ -14,9 +14,12 @@ from benchrig.errors import ConfigError
 from benchrig.pytest_plugin.bench_session import BenchSession
 from benchrig.pytest_plugin.options import add_options, is_asked_for, read_options, runs_tests
 from benchrig.pytest_plugin.runner import BenchRunner
+from benchrig.pytest_plugin.steady_terminal import SteadyTerminal, stand_in
 from benchrig.pytest_plugin.workers import BenchController, refuse_too_many_workers, workers_asked_for
 
 if TYPE_CHECKING:
+    from collections.abc import Generator
+
     from benchrig.board_run import BoardRun
     from benchrig.check import Check
     from benchrig.procedures.on_bench import OnBench
@@ -34,6 +37,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     add_options(parser)
 
 
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_load_initial_conftests() -> Generator[None, None, None]:
+    """Before pytest begins to capture: what stands in for a missing standard output must stand there by then."""
+    stand_in()
+    yield
+
+
 def pytest_configure(config: pytest.Config) -> None:
     for marker in _MARKERS:
         config.addinivalue_line("markers", marker)
@@ -45,6 +55,8 @@ def pytest_configure(config: pytest.Config) -> None:
         session = BenchSession(options)
     except ConfigError as wrong:
         raise pytest.UsageError(wrong.message) from None
+    if not hasattr(config, "workerinput"):  # a worker of xdist speaks to its controller by other ways
+        config.pluginmanager.register(SteadyTerminal(), "benchrig-terminal")
     if workers_asked_for(config):
         config.pluginmanager.register(BenchController(options), "benchrig-controller")
     else:

@@ -10,17 +10,23 @@ from benchrig.bench.open_bench import OpenBench
 from benchrig.bench.power_guard import PowerGuard
 from benchrig.bench_air import BenchAir
 from benchrig.bench_fitness import Eyes, bench_fitness
-from benchrig.board_run import BoardRun, RunPlan
+from benchrig.board_run import BoardRun
 from benchrig.clock import ScaledClock
 from benchrig.errors import BenchError, BenchrigError
+from benchrig.journal_signature import read_signing_key, sign_journal
 from benchrig.known_secrets import KnownSecrets
 from benchrig.procedures.stamps import scaled_stamp_uncertainty_s
+from benchrig.production.air_budget import price_air
 from benchrig.production.diagnosis import note_causes
 from benchrig.production.left_open import tell_untried
 from benchrig.records import RunState
+from benchrig.run_history import RunHistory
+from benchrig.run_plan import RunPlan
 from benchrig.simulated_bench import Addresses, SimulatedBench
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from benchrig.bench_fitness import BenchFitness
     from benchrig.board.air import AirPath
     from benchrig.pytest_plugin.options import BenchOptions, BoardPlace
@@ -38,6 +44,8 @@ class BenchSession:
         self.clock = ScaledClock(options.scale)
         self.fitness = {place.slot: self._fitness(place) for place in options.boards}
         self.runs: dict[str, BoardRun] = {}
+        self.chosen: dict[str, tuple[str, ...]] = {}
+        self.say: Callable[[str], None] = lambda _: None
         self.interrupted = ""
         self._simulation: SimulatedBench | None = None
         self._addresses: Addresses | BenchError | None = options.by_hand
@@ -46,6 +54,9 @@ class BenchSession:
         self._spare_guard: PowerGuard | None = None
         self._air: BenchAir | None = None
         self.secrets = KnownSecrets()
+        self.history = RunHistory(options.history, options.reports) if options.history else None
+        self._sign_key = read_signing_key(options.sign_key) if options.sign_key else None
+        self._told: list[str] = []
 
     def _fitness(self, place: BoardPlace) -> BenchFitness:
         bench = self.options.bench
@@ -81,6 +92,9 @@ class BenchSession:
         self.runs[place.slot] = run
         bench, ports = self._opened(run), self._found_addresses().serial
         run.begin(bench, self._instruments, ports, air=self._air_of(run, place))
+        told = price_air(run, self.chosen.get(place.slot, ()))
+        if told:
+            self.say(f"slot {place.slot}: {told}")
         return run
 
     def _air_of(self, run: BoardRun, place: BoardPlace) -> AirPath | None:
@@ -102,7 +116,34 @@ class BenchSession:
         run = self.runs.get(slot)
         if run is not None:
             state = RunState.INTERRUPTED if self.interrupted else RunState.COMPLETE
-            run.finish(state, self.interrupted)
+            is_new = run.finished is None
+            try:
+                run.finish(state, self.interrupted)
+            finally:
+                if is_new:
+                    self._keep(run)
+
+    def refuse_by_history(self, use: str) -> None:
+        """Boards that may not be tried again. Raises ConfigError, before anything is written."""
+        if self.history is not None:
+            boards = [place.serial for place in self.options.boards]
+            simulated = self.options.bench.simulation is not None
+            self.history.refuse_third_attempts(boards, use=use, simulated=simulated)
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """What history and signatures have to say, none of which changes a verdict."""
+        return (*self._told, *(self.history.told if self.history else ()))
+
+    def _keep(self, run: BoardRun) -> None:
+        """Sign the journal of a run that has ended, and take it into the history. What goes wrong is told."""
+        if self._sign_key is not None:
+            try:
+                sign_journal(run.journal_path, self._sign_key)
+            except BenchrigError as wrong:
+                self._told.append(wrong.message)
+        if self.history is not None:
+            self.history.keep()
 
     def close(self) -> list[BenchrigError]:
         """Finish every run, close the instruments, end the processes; each step whatever the one before did.
@@ -113,6 +154,8 @@ class BenchSession:
         with ExitStack() as last_comes_first:
             if self._simulation is not None:
                 last_comes_first.callback(self._simulation.stop)
+            if self.history is not None:
+                last_comes_first.callback(self.history.close)
             if self._spare_guard is not None:
                 last_comes_first.callback(self._spare_guard.let_it_act)
                 self._spare_guard = None
@@ -129,6 +172,7 @@ class BenchSession:
 
     def _plan(self, place: BoardPlace, use: str, suite_sha256: str) -> RunPlan:
         options = self.options
+        simulated = options.bench.simulation is not None
         return RunPlan(
             use=use,
             board=place.serial,
@@ -140,6 +184,9 @@ class BenchSession:
             simulated_faults=options.faults,
             operator=options.operator,
             fitness=self.fitness[place.slot],
+            waivers=options.waivers,
+            provenance=options.provenance,
+            said_by_others=self.history.others(place.serial, simulated=simulated) if self.history else None,
             options={f"source of {name}": source for name, source in options.sources.items()},
         )
 

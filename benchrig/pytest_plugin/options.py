@@ -8,13 +8,18 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from benchrig.bench.bench_file import BenchSpec, read_bench_file
+from benchrig.board.checks import CHECKS
 from benchrig.board.profile import BoardProfile, read_board_profile
+from benchrig.clock import ScaledClock
 from benchrig.errors import ConfigError
+from benchrig.report.names import ACCEPTED_NAMES, is_file_name
+from benchrig.run_plan import Provenance
 from benchrig.simulated_bench import Addresses, read_addresses
+from benchrig.waivers import Waiver, read_waivers
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,10 +35,11 @@ _ASKING = (
     "bench_scale",
     "bench_seed",
     "bench_simulation",
+    "bench_waivers",
 )
 _INI = "ini file"
 _SCALES = (0.01, 100.0)
-_SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_LONGEST_NAME = 200
 
 
 def add_options(parser: pytest.Parser) -> None:
@@ -90,13 +96,42 @@ def add_options(parser: pytest.Parser) -> None:
         metavar="YES|NO",
         help="draw the plots of each run beside its journal, once the bench is off (default: yes)",
     )
+    group.addoption(
+        "--bench-waivers",
+        dest="bench_waivers",
+        metavar="FILE",
+        help="waiver file (TOML): who accepted which check's bad result, why and until when",
+    )
+    _add_provenance(group)
     for name, what in (
+        *((name, f"like {_option(name)}") for name in _PROVENANCE),
         ("bench_plots", "yes or no, like --bench-plots"),
         ("bench_file", "bench file, like --bench"),
         ("bench_reports", "folder for journals and reports, like --bench-reports"),
         ("bench_operator", "who runs this, like --bench-operator"),
     ):
         parser.addini(name, what, type="string", default=None)
+
+
+_PROVENANCE = {
+    "bench_lot": ("NAME", "the lot that the boards are from, for the record"),
+    "bench_assembly_revision": ("NAME", "revision of their assembly, for the record"),
+    "bench_contact_fixture": ("NAME", "the contact fixture that they lie in, for the record"),
+    "bench_history": (
+        "URL",
+        "history to ask before and to tell after each run: a path for SQLite, or postgresql://USER@HOST/NAME",
+    ),
+    "bench_sign_key": ("FILE", "private key (Ed25519, PEM) that signs each journal when its run has ended"),
+}
+
+
+def _option(name: str) -> str:
+    return f"--{name.replace('_', '-')}"
+
+
+def _add_provenance(group: pytest.OptionGroup) -> None:
+    for name, (metavar, text) in _PROVENANCE.items():
+        group.addoption(_option(name), dest=name, metavar=metavar, help=text)
 
 
 @dataclass(frozen=True)
@@ -121,6 +156,10 @@ class BenchOptions:
     by_hand: Addresses | None
     sources: Mapping[str, str]
     plots: bool = True
+    waivers: tuple[Waiver, ...] = ()
+    provenance: Provenance = field(default_factory=Provenance)
+    history: str = ""
+    sign_key: Path | None = None
 
     @property
     def faults(self) -> tuple[str, ...]:
@@ -159,9 +198,10 @@ def read_options(config: pytest.Config) -> BenchOptions:
     scale = _scale(config, bench)
     arguments = _simulator_arguments(config, bench)
     by_hand = _by_hand(config, bench)
+    boards = _boards(config.getoption("bench_boards"), bench, profile and config.invocation_params.dir / profile)
     return BenchOptions(
         bench=bench,
-        boards=_boards(config.getoption("bench_boards"), bench, profile and config.invocation_params.dir / profile),
+        boards=boards,
         reports=_from(config, sources["bench_reports"]) / reports if reports else config.rootpath / "reports",
         operator=_text(config, "bench_operator", sources) or "",
         scale=by_hand.scale if by_hand else scale,
@@ -169,7 +209,44 @@ def read_options(config: pytest.Config) -> BenchOptions:
         by_hand=by_hand,
         sources=sources,
         plots=_yes(config, "bench_plots", sources),
+        waivers=_waivers(config, boards),
+        provenance=_provenance(config, sources),
+        history=_history(config, sources),
+        sign_key=_path(config, "bench_sign_key", sources),
     )
+
+
+def _waivers(config: pytest.Config, boards: tuple[BoardPlace, ...]) -> tuple[Waiver, ...]:
+    """Those of the file, all valid today, by the clock that dates the run."""
+    given = config.getoption("bench_waivers")
+    if not given:
+        return ()
+    checks = [*CHECKS, *(name for place in boards for name in place.profile.own_checks)]
+    return read_waivers(config.invocation_params.dir / given, checks=checks, today=ScaledClock(1.0).utc().date())
+
+
+def _provenance(config: pytest.Config, sources: dict[str, str]) -> Provenance:
+    names = {
+        name: _text(config, f"bench_{name}", sources) or "" for name in ("lot", "assembly_revision", "contact_fixture")
+    }
+    for name, text in names.items():
+        if len(text) > _LONGEST_NAME:
+            source = sources[f"bench_{name}"]
+            raise ConfigError(
+                f"bench_{name} is a text of {len(text)} characters ({source}); accepted: up to {_LONGEST_NAME}"
+            )
+    return Provenance(**names)
+
+
+def _history(config: pytest.Config, sources: dict[str, str]) -> str:
+    """An address as it is, a path from the folder that its source stands for."""
+    text = _text(config, "bench_history", sources) or ""
+    return text if not text or "://" in text else str(_from(config, sources["bench_history"]) / text)
+
+
+def _path(config: pytest.Config, name: str, sources: dict[str, str]) -> Path | None:
+    text = _text(config, name, sources)
+    return _from(config, sources[name]) / text if text else None
 
 
 def _yes(config: pytest.Config, name: str, sources: dict[str, str]) -> bool:
@@ -215,11 +292,8 @@ def _boards(given: list[str], bench: BenchSpec, profile: Path | None) -> tuple[B
         slot = slot if equals else slots[0]
         if slot not in slots:
             raise ConfigError(f"--board {text!r}: this bench has no slot {slot!r}; accepted: {', '.join(slots)}")
-        if not _SERIAL.fullmatch(serial):
-            raise ConfigError(
-                f"--board {text!r}: {serial!r} is no serial number; accepted: letters, digits, '.', '_' and '-', "
-                "64 at most, a letter or digit first"
-            )
+        if not is_file_name(serial):
+            raise ConfigError(f"--board {text!r}: {serial!r} is no serial number; accepted: {ACCEPTED_NAMES}")
         if slot in placed or serial in placed.values():
             raise ConfigError(f"--board {text!r}: slot or board is named twice; each board lies in one slot")
         placed[slot] = serial

@@ -84,6 +84,19 @@ class Progress:
             reporter.write_line("")
             reporter.flush()
 
+    def say(self, text: str) -> None:
+        """A line that stays, on a terminal or not; nothing under -q."""
+        reporter = self._reporter()
+        if reporter is None or self._config.getoption("verbose") < 0:
+            return
+        with self._writing:
+            if self._is_mid_line:
+                self._write("\r" + " " * self._width + "\r")
+                self._is_mid_line = False
+            reporter.ensure_newline()
+            reporter.write_line(text)
+            reporter.flush()
+
     def stop(self) -> None:
         """No more ticks; a second call does nothing."""
         self._stop.set()

@@ -20,9 +20,10 @@ from benchrig.procedures.critical_path import expected_s
 from benchrig.pytest_plugin.options import BoardPlace, runs_tests
 from benchrig.pytest_plugin.progress import Progress
 from benchrig.pytest_plugin.stop_signals import StopSignals, has_line
-from benchrig.pytest_plugin.summary import board_lines, exit_status, never_begun, plot_lines, write_summary
-from benchrig.pytest_plugin.workers import ERRORS_KEY, OUTPUT_KEY
+from benchrig.pytest_plugin.summary import board_lines, exit_status, is_waived, never_begun, plot_lines, write_summary
+from benchrig.pytest_plugin.workers import ERRORS_KEY, OUTPUT_KEY, TOLD_KEY
 from benchrig.records import CheckFinished, LimitJudged, Verdict
+from benchrig.report.text import safe_text, shown_lines
 
 if TYPE_CHECKING:
     from collections.abc import Generator
@@ -71,6 +72,10 @@ class BenchRunner:
             raise pytest.UsageError(f"tests of several uses were chosen ({', '.join(sorted(uses))}); run one at a time")
         self._use = next(iter(uses), USES[0])
         checks = self._leave_out(items, checks)
+        for slot in slots:
+            names = [_check_marker(item)[0] for item in checks if _slot_of(item) == slot]
+            self._session.chosen[slot] = tuple(dict.fromkeys(names))
+        self._session.say = self._progress.say
         files = sorted({item.path for item in checks})
         self._suite_sha256 = hashlib.sha256("".join(sha256_of(path) for path in files).encode()).hexdigest()
         self._progress.expect(len(checks))
@@ -99,6 +104,7 @@ class BenchRunner:
         """A fault that the simulated bench does not have is bad input: said before anything is written."""
         if runs_tests(self._config) and any(_place(item) for item in session.items):
             try:
+                self._session.refuse_by_history(self._use)
                 self._session.check_simulation()
             except ConfigError as wrong:
                 raise pytest.UsageError(wrong.message) from None
@@ -154,6 +160,7 @@ class BenchRunner:
         output = getattr(self._config, "workeroutput", None)
         if output is not None:
             output[OUTPUT_KEY], output[ERRORS_KEY] = self._boards, self._errors
+            output[TOLD_KEY] = list(self._session.told)
 
     @property
     def _serials(self) -> list[str]:
@@ -289,12 +296,18 @@ class BenchRunner:
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(self) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-        """No key in what pytest shows or hands on: a board's text, a traceback or a log could hold one."""
+        """No key in what pytest shows or hands on: a board's text, a traceback or a log could hold one.
+
+        Nor what steers a terminal: the words of an assertion may be a board's.
+        """
         report = yield
-        clean = self._session.secrets.text
+
+        def clean(text: str) -> str:
+            return safe_text(self._session.secrets.text(text))
+
         if report.longrepr is not None and clean(shown := str(report.longrepr)) != shown:
             report.longrepr = clean(shown)
-        report.sections = [(title, clean(text)) for title, text in report.sections]
+        report.sections = [(title, self._session.secrets.text(text)) for title, text in report.sections]
         return report
 
     # ---- terminal ------------------------------------------------------------------------------------
@@ -316,6 +329,8 @@ class BenchRunner:
 
     def pytest_report_teststatus(self, report: pytest.TestReport) -> tuple[str, str, str] | None:
         """On a terminal the progress line says it; a dot beside it would only be noise."""
+        if is_waived(report):
+            return "waived", "" if self._progress.shown else "w", "WAIVED"
         if self._progress.shown and report.when == "call" and report.outcome in ("passed", "failed"):
             return report.outcome, "", report.outcome.upper()
         return None
@@ -324,7 +339,7 @@ class BenchRunner:
         boards = self._boards
         if runs_tests(self._config) and exitstatus != pytest.ExitCode.USAGE_ERROR:
             boards = [*boards, *never_begun(boards, named=self._serials)]
-        write_summary(terminalreporter, boards, errors=self._errors)
+        write_summary(terminalreporter, boards, errors=self._errors, told=self._session.told)
 
     def _has_terminal(self) -> bool:
         return self._config.pluginmanager.has_plugin("terminalreporter")
@@ -335,6 +350,11 @@ def _place(item: pytest.Item) -> BoardPlace | None:
     spec = getattr(item, "callspec", None)
     place = spec.params.get(_PLACE_FIXTURE) if spec else None
     return place if isinstance(place, BoardPlace) else None
+
+
+def _slot_of(item: pytest.Item) -> str:
+    place = _place(item)
+    return place.slot if place else ""
 
 
 def _use(item: pytest.Item) -> str:
@@ -383,7 +403,7 @@ def _why_not(run: BoardRun, needs: tuple[str, ...], *, always: bool) -> str:
 
 def _fail(text: str) -> NoReturn:
     """Fail a test by a sentence alone; where it came from stands in the journal."""
-    raise pytest.fail.Exception(text, pytrace=False) from None
+    raise pytest.fail.Exception(shown_lines(text), pytrace=False) from None
 
 
 def _broken(wrong: BaseException) -> tuple[Verdict, str]:

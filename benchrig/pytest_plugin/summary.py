@@ -11,6 +11,7 @@ from benchrig.errors import RecordError
 from benchrig.exit_codes import ExitCode, exit_code
 from benchrig.records import RunState, Verdict
 from benchrig.report.table import board_table, verdict_line
+from benchrig.report.text import shown_lines
 from benchrig.run_plots import draw_run
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def board_lines(run: BoardRun, writer: Writer | None) -> dict[str, str]:
     try:
         report = run.report()
     except RecordError as wrong:  # somebody took the journal away; the run cannot be counted on
-        line = f"{run.plan.board}: BENCH ERROR: {wrong.message}"
+        line = shown_lines(f"{run.plan.board}: BENCH ERROR: {wrong.message}")
         return {**paths, "verdict": Verdict.BENCH_ERROR.value, "line": line, "table": line, "state": ""}
     width = max(100, min(writer.fullwidth, 150)) if writer else 110
 
@@ -100,10 +101,22 @@ def exit_status(own: int, boards: Sequence[dict[str, str]], *, named: Sequence[s
     return own if code is ExitCode.PASSED else code
 
 
+def is_waived(report: pytest.TestReport) -> bool:
+    """Whether this ended a check that is waived: neither passed nor failed, and counted apart."""
+    ended = report.when == "call" and report.outcome == "passed"
+    return ended and any(
+        name.endswith(".verdict") and value == Verdict.WAIVED for name, value in report.user_properties
+    )
+
+
 def write_summary(
-    reporter: pytest.TerminalReporter, boards: Sequence[dict[str, str]], *, errors: Sequence[str] = ()
+    reporter: pytest.TerminalReporter,
+    boards: Sequence[dict[str, str]],
+    *,
+    errors: Sequence[str] = (),
+    told: Sequence[str] = (),
 ) -> None:
-    """One section; under -q the verdict line and the paths alone."""
+    """One section; under -q the verdict line and the paths alone. `told` changes no verdict, and is always shown."""
     if not boards:
         return
     quiet = reporter.config.getoption("verbose") < 0
@@ -116,5 +129,7 @@ def write_summary(
             reporter.write_line(f"journal: {board['journal']}")
         if board.get("plots"):
             reporter.write_line(board["plots"])
+    for text in told:
+        reporter.write_line(shown_lines(text))
     for text in errors:
-        reporter.write_line(f"bench error: {text}", red=True)
+        reporter.write_line(f"bench error: {shown_lines(text)}", red=True)

@@ -12,13 +12,14 @@ import pytest
 
 from benchrig.errors import ConfigError
 from benchrig.pytest_plugin.options import runs_tests
-from benchrig.pytest_plugin.summary import exit_status, never_begun, write_summary
+from benchrig.pytest_plugin.summary import exit_status, is_waived, never_begun, write_summary
 
 if TYPE_CHECKING:
     from benchrig.pytest_plugin.options import BenchOptions
 
 OUTPUT_KEY = "benchrig_boards"
 ERRORS_KEY = "benchrig_errors"
+TOLD_KEY = "benchrig_told"
 
 
 def refuse_too_many_workers(config: pytest.Config, options: BenchOptions) -> None:
@@ -60,6 +61,7 @@ class BenchController:
         self._options = options
         self._boards: list[dict[str, str]] = []
         self._errors: list[str] = []
+        self._told: list[str] = []
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_testnodedown(self, node: object, error: object) -> None:
@@ -67,6 +69,10 @@ class BenchController:
         output = getattr(node, "workeroutput", {})
         self._boards += output.get(OUTPUT_KEY, [])
         self._errors += output.get(ERRORS_KEY, [])
+        self._told += output.get(TOLD_KEY, [])
+
+    def pytest_report_teststatus(self, report: pytest.TestReport) -> tuple[str, str, str] | None:
+        return ("waived", "w", "WAIVED") if is_waived(report) else None
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
@@ -77,7 +83,7 @@ class BenchController:
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         boards = [*self._boards, *never_begun(self._boards, named=self._serials)]
-        write_summary(terminalreporter, boards, errors=self._errors)
+        write_summary(terminalreporter, boards, errors=self._errors, told=tuple(dict.fromkeys(self._told)))
 
     @property
     def _serials(self) -> list[str]:

@@ -21,6 +21,7 @@ def write_atomically(path: Path, data: bytes) -> None:
     partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         make_folder(path.parent)
+        _refuse_device(path)
         try:
             _write_synced(partial, data)
             partial.replace(path)
@@ -31,6 +32,12 @@ def write_atomically(path: Path, data: bytes) -> None:
         sync_folder(path.parent)
     except OSError as error:
         raise RecordError(f"report {path}: cannot be written: {reason(error)}; its journal is not touched") from error
+
+
+def _refuse_device(path: Path) -> None:
+    """A device or a pipe would not be written to but replaced: /dev/null by a file that all others write into."""
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise RecordError(f"report {path}: is a device or a pipe, which a file would replace; give the name of a file")
 
 
 def _write_synced(path: Path, data: bytes) -> None:

@@ -4,18 +4,22 @@ Owns the reading of a run as a whole: which checks ran, which are missing, how f
 said of the board. Knows no file, no layout, no bench. Everything that is shown later stands in this object.
 
 What is missing never counts for the board: no end of the run means interrupted, no end of a check means not
-run, a damaged journal proves nothing. Attempts of one check are kept apart, and the worst of them counts.
+run, a damaged journal proves nothing, nor does one whose verdicts do not follow from its values (`rederived`).
+Attempts of one check are kept apart, and the worst of them counts.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from benchrig.judge.verdicts import BoardVerdict, board_verdict, worst
 from benchrig.records import RunState, Verdict
+from benchrig.report.calibration_gate import why_not_signed_off
+from benchrig.report.rederived import rederive
 from benchrig.report.sorted_run import sorted_run
 
 if TYPE_CHECKING:
@@ -34,6 +38,7 @@ if TYPE_CHECKING:
         ReadingTaken,
         RunFinished,
         RunStarted,
+        WaiverGranted,
     )
     from benchrig.report.sorted_run import Attempt, SortedRun
 
@@ -80,6 +85,7 @@ class BoardReport:
     not_proven: tuple[NotProven, ...] = ()
     annexes: tuple[Annex, ...] = ()
     files: tuple[FileKept, ...] = ()
+    waivers: tuple[WaiverGranted, ...] = ()
     state: RunState
     state_why: str = ""
     verdict: BoardVerdict
@@ -113,10 +119,12 @@ class BoardReport:
 
 def board_report(journal: Journal) -> BoardReport:
     """The report of the run that a journal holds, whatever is left of it. Raises nothing."""
-    run = sorted_run(journal)
+    again = rederive(journal.records)
+    run = sorted_run(replace(journal, records=again.records))
+    run.problems += again.contradictions
     required = run.started.required if run.started else ()
     titles = run.started.titles if run.started else {}
-    checks = [_check_report(attempt, required=required, titles=titles) for attempt in run.attempts]
+    checks = [_check_report(attempt, run, required=required, titles=titles) for attempt in run.attempts]
     checks += _never_begun(checks, required=required, titles=titles)
     state = _state(run.finished)
     return BoardReport(
@@ -127,6 +135,7 @@ def board_report(journal: Journal) -> BoardReport:
         not_proven=tuple(run.not_proven),
         annexes=tuple(run.annexes),
         files=tuple(run.files),
+        waivers=tuple(run.waivers),
         state=state,
         state_why=_state_why(run),
         verdict=_board_verdict(checks, run, required=required, state=state),
@@ -138,7 +147,9 @@ def board_report(journal: Journal) -> BoardReport:
     )
 
 
-def _check_report(attempt: Attempt, *, required: Sequence[str], titles: Mapping[str, str]) -> CheckReport:
+def _check_report(
+    attempt: Attempt, run: SortedRun, *, required: Sequence[str], titles: Mapping[str, str]
+) -> CheckReport:
     report = CheckReport(
         name=attempt.check,
         title=titles.get(attempt.check, ""),
@@ -153,7 +164,7 @@ def _check_report(attempt: Attempt, *, required: Sequence[str], titles: Mapping[
     )
     if attempt.finished is None:
         return report
-    verdict, why = _verdict_and_why(attempt.finished, attempt.judged)
+    verdict, why = _verdict_and_why(attempt.finished, attempt.judged, void=_why_void(run, attempt.check))
     return replace(
         report,
         verdict=verdict,
@@ -164,11 +175,16 @@ def _check_report(attempt: Attempt, *, required: Sequence[str], titles: Mapping[
     )
 
 
-def _verdict_and_why(finished: CheckFinished, judged: Sequence[LimitJudged | FactJudged]) -> tuple[Verdict, str]:
-    """The check's own verdict, unless what it judged says worse: then the report believes the worse one."""
+def _verdict_and_why(
+    finished: CheckFinished, judged: Sequence[LimitJudged | FactJudged], *, void: str
+) -> tuple[Verdict, str]:
+    """The check's own verdict, unless what it judged says worse: then the report believes the worse one.
+
+    `void` is what a waiver of the check lacks, '' for nothing.
+    """
     said, why = finished.verdict, finished.why
-    if said is Verdict.WAIVED and not why.strip():
-        said, why = Verdict.UNDECIDED, "waived, but not by whom, why and until when: this does not count"
+    if said is Verdict.WAIVED and void:
+        said, why = Verdict.UNDECIDED, f"waived, but {void}: this does not count"
     found = [one.verdict for one in judged]
     if said is Verdict.WAIVED and Verdict.BENCH_ERROR not in found:
         return said, why
@@ -176,6 +192,26 @@ def _verdict_and_why(finished: CheckFinished, judged: Sequence[LimitJudged | Fac
     if verdict is not said or not why:
         why = next((one.why for one in judged if one.verdict is verdict is not Verdict.PASS), why)
     return verdict, why
+
+
+def _why_void(run: SortedRun, check: str) -> str:
+    """What the record of the run lacks for a waiver of that check: who, why, and a day that was still to come."""
+    reasons = [_why_one_void(run.started, waiver) for waiver in run.waivers if waiver.check == check]
+    if "" in reasons:
+        return ""
+    return next(iter(reasons), "not by whom, why and until when")
+
+
+def _why_one_void(started: RunStarted | None, waiver: WaiverGranted) -> str:
+    if not (waiver.who.strip() and waiver.why.strip()):
+        return "not by whom, why and until when"
+    if started is None or (waiver.boards and started.board not in waiver.boards):
+        return f"for {', '.join(waiver.boards) or 'no board that the journal names'}"
+    try:
+        until, day = date.fromisoformat(waiver.until), datetime.fromisoformat(started.utc).date()
+    except ValueError:
+        return f"until {waiver.until!r} in a run of {started.utc!r}, which are no dates"
+    return "" if day <= until else f"until {waiver.until}, and this run is of {day}"
 
 
 def _never_begun(
@@ -221,11 +257,13 @@ def _board_verdict(
     if verdict.verdict is not Verdict.PASS:
         return verdict
     if run.problems:
-        why = f"the record of the run is damaged, so it proves nothing: {run.problems[0]}"
+        why = f"the record of the run is damaged or contradicts itself, so it proves nothing: {run.problems[0]}"
         return msgspec.structs.replace(verdict, verdict=Verdict.BENCH_ERROR, complete=False, why=why)
     if not _was_measured(checks):
         why = "no check found out anything about the board, so nothing is proven of it"
         return msgspec.structs.replace(verdict, verdict=Verdict.NOT_RUN, complete=False, why=why)
+    if why := why_not_signed_off(run.started, run.instruments):
+        return msgspec.structs.replace(verdict, verdict=Verdict.UNDECIDED, why=why)
     return verdict
 
 

@@ -4,7 +4,9 @@ The schema is the one that the Jenkins xUnit plugin publishes (junit-10.xsd): no
 properties inside a test case, seconds with at most three decimals. So values stand as properties of the suite.
 
 Two promises: text of a board or instrument cannot break the file (see `text`), and the file of a board that
-did not pass never counts zero failures and errors. Knows no layout of the reports folder.
+did not pass never counts zero failures and errors. A waived check is neither failure nor pass, for which the schema has
+no word (nothing here is ever `skipped`): its name says it, and its output who, why and until when. Knows no layout of
+the reports folder.
 """
 
 from __future__ import annotations
@@ -100,7 +102,7 @@ def _check_case(check: CheckReport) -> _Case:
     harmless = check.verdict in _HARMLESS
     detail = "\n".join(_detail_lines(check)) if check.verdict is not Verdict.PASS else ""
     return _Case(
-        name=check.label,
+        name=f"{check.label} (waived)" if check.verdict is Verdict.WAIVED else check.label,
         outcome="" if harmless else check.verdict.value,
         message=f"{check.verdict}: {check.why or _count(check)}",
         detail=detail,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from benchrig.records import LimitJudged, Verdict
 from benchrig.report.numbers import limits_text, measured_text
 from benchrig.report.plot_style import BLACK, GREEN, GREY, VERDICT_COLOURS, VERDICT_MARKS, new_figure
+from benchrig.report.text import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -30,6 +31,7 @@ _END = _EDGE + 0.1
 _ROWS = 60
 """More rows than this are a list, not a picture."""
 
+_LONGEST_NAME = 100
 _ROW_IN, _SCALE_IN = 0.21, 3.4
 _LETTER_IN = 0.058
 """Width of a letter of 7 points, on average and a little over."""
@@ -55,7 +57,7 @@ def _scale(judged: LimitJudged) -> tuple[float, float]:
     """What is 0, and how much is 1."""
     low, high, value = judged.low, judged.high, judged.value or 0.0
     if low is not None and high is not None and high > low:
-        return 0.5 * (low + high), 0.5 * (high - low)
+        return 0.5 * (low + high), 0.5 * (high - low) or 1.0  # half of the smallest number is 0
     if high is not None:
         unit = abs(high) or max(abs(value - high), judged.expanded_uncertainty or 0.0) or 1.0
         return high - unit, unit
@@ -162,7 +164,8 @@ def _mark(verdict: Verdict) -> str:
 
 
 def _name(judged: LimitJudged) -> str:
-    return f"{judged.check}: {judged.limit}"
+    """As much of it as a plot has room for: a journal's text may be of any length."""
+    return one_line(f"{judged.check}: {judged.limit}")[:_LONGEST_NAME]
 
 
 def _told(judged: LimitJudged) -> str:

@@ -61,6 +61,8 @@ def seconds_text(duration_s: float | None) -> str:
 def _display_unit(judged: LimitJudged) -> tuple[int, str]:
     """Power of ten and symbol for the row: those of its largest limit, else of its value."""
     sizes = [abs(limit) for limit in (judged.low, judged.high) if limit]
+    if judged.unit == "1" and 0.0 < max(sizes, default=0.0) < 1.0:
+        return -2, "%"  # a share: 0.01 alone does not say of what
     size = max(sizes, default=0.0) or abs(judged.value or 0.0)
     symbol = format_quantity(min(size, _BIGGEST), judged.unit).partition(" ")[2]
     try:

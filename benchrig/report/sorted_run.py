@@ -22,6 +22,7 @@ from benchrig.records import (
     ReadingTaken,
     RunFinished,
     RunStarted,
+    WaiverGranted,
 )
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ class SortedRun:
     not_proven: list[NotProven] = field(default_factory=list)
     annexes: list[Annex] = field(default_factory=list)
     files: list[FileKept] = field(default_factory=list)
+    waivers: list[WaiverGranted] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     newest: dict[str, Attempt] = field(default_factory=dict)
 
@@ -119,13 +121,13 @@ def _file(run: SortedRun, record: Record) -> None:
             run.finish(record)
         case Happening():
             _file_event(run, record)
-        case NotProven() | Annex() | FileKept():
+        case NotProven() | Annex() | FileKept() | WaiverGranted():
             _file_aside(run, record)
         case RunFinished():
             run.finished = run.finished or record
 
 
-def _file_aside(run: SortedRun, record: NotProven | Annex | FileKept) -> None:
+def _file_aside(run: SortedRun, record: NotProven | Annex | FileKept | WaiverGranted) -> None:
     """What stands beside the verdicts."""
     match record:
         case NotProven():
@@ -134,6 +136,8 @@ def _file_aside(run: SortedRun, record: NotProven | Annex | FileKept) -> None:
             run.annexes.append(record)
         case FileKept():
             run.files.append(record)
+        case WaiverGranted():
+            run.waivers.append(record)
 
 
 def _file_event(run: SortedRun, event: Happening) -> None:

@@ -46,6 +46,8 @@ def _groups(report: BoardReport) -> Iterator[tuple[str, dict[str, str]]]:
         yield "phase_s", {phase: repr(duration) for phase, duration in report.phases_s.items()}
     for check in report.checks:
         yield from _check_groups(check)
+    for waiver in report.waivers:
+        yield f"waiver.{waiver.check}", {"who": waiver.who, "why": waiver.why, "until": waiver.until}
     for one in report.not_proven:
         yield "not_proven", {"text": one.text, "next_action": one.next_action}
     for file in report.files:
@@ -63,6 +65,7 @@ def _run_fields(report: BoardReport) -> dict[str, str]:
         "verdict": report.verdict.verdict.value,
         "verdict_why": report.verdict.why,
         "missing": ", ".join(report.verdict.missing),
+        "waived": ", ".join(report.verdict.waived),
         "board": report.board,
         "simulated": "yes" if report.simulated else "no",
         **(_started_fields(report.started) if report.started else {}),

@@ -6,6 +6,7 @@ Owns the layout, and which readings of a journal belong together: those whose na
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -76,7 +77,7 @@ def _point(terminals: ReadingTaken, reported: ReadingTaken, at: str) -> ErrorPoi
     return ErrorPoint(
         terminals_v=terminals.value,
         error_v=reported.value - terminals.value,
-        u_v=(terminals.standard_uncertainty**2 + reported.standard_uncertainty**2) ** 0.5,
+        u_v=math.hypot(terminals.standard_uncertainty, reported.standard_uncertainty),
         direction=next((word for word in ("up", "down") if word in words), ""),
     )
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from benchrig.records import LimitJudged, RunState, Verdict
 from benchrig.report.columns import column_widths, paragraph, row_lines
 from benchrig.report.numbers import limits_text, measured_text, seconds_text
-from benchrig.report.text import one_line
+from benchrig.report.text import shown_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -40,9 +40,10 @@ def board_table(report: BoardReport, *, width: int = 110, paint: Callable[[str, 
         _event_lines(report, width=width),
         *_annex_sections(report),
         _file_lines(report),
+        _waiver_lines(report, width=width),
         _not_proven_lines(report, width=width),
         _not_passed_lines(report, width=width),
-        [one_line(f"output after the run: {report.output_off or 'not recorded'}")],
+        [shown_line(f"output after the run: {report.output_off or 'not recorded'}")],
         [paint(verdict_line(report), report.verdict.verdict)],
     )
     return "\n\n".join("\n".join(section) for section in sections if section) + "\n"
@@ -51,7 +52,7 @@ def board_table(report: BoardReport, *, width: int = 110, paint: Callable[[str, 
 def verdict_line(report: BoardReport) -> str:
     """The one line that says what may be said of the board."""
     text = f"{report.board}: {_verdict_words(report)}{' (simulated bench)' if report.simulated else ''}"
-    return one_line(text)
+    return shown_line(text)
 
 
 def _verdict_words(report: BoardReport) -> str:
@@ -70,16 +71,19 @@ def _verdict_words(report: BoardReport) -> str:
 
 
 def _pass_words(report: BoardReport) -> str:
-    count, waived = len(set(report.required)), len(report.verdict.waived)
+    count, waived = len(set(report.required)), report.verdict.waived
     open_ = len(report.not_proven)
     left = f"; {open_} {'thing' if open_ == 1 else 'things'} not proven, named in the report" if open_ else ""
-    return f"PASS, {count} of {count} required checks{f', {waived} of them waived' if waived else ''}{left}"
+    if not waived:
+        return f"PASS, {count} of {count} required checks{left}"
+    waivers = f"{len(waived)} {'WAIVER' if len(waived) == 1 else 'WAIVERS'}"
+    return f"PASSED WITH {waivers} ({', '.join(waived)}), {count - len(waived)} of {count} required checks passed{left}"
 
 
 def _header_lines(report: BoardReport) -> list[str]:
     started = report.started
     if started is None:
-        return [f"{report.board}: the journal does not say what was run", *map(one_line, report.problems)]
+        return [f"{report.board}: the journal does not say what was run", *map(shown_line, report.problems)]
     lines = [
         f"board {started.board}, {started.use}, run {started.run}, {started.utc}",
         f"profile {started.profile}, bench {started.bench}"
@@ -88,7 +92,7 @@ def _header_lines(report: BoardReport) -> list[str]:
     if started.simulated_faults:
         lines.append(f"simulated faults: {', '.join(started.simulated_faults)}")
     lines += [f"journal: {problem}" for problem in report.problems]
-    return [one_line(line) for line in lines]
+    return [shown_line(line) for line in lines]
 
 
 def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verdict], str]) -> list[str]:
@@ -121,7 +125,7 @@ def _painter(verdict_column: int, verdict: Verdict, paint: Callable[[str, Verdic
 def _check_lines(check: CheckReport, widths: Sequence[int], *, paint: Callable[[str, Verdict], str]) -> list[str]:
     """A check's own row: its name and title run over the columns that its values use below."""
     title = f": {check.title}" if check.title else ""
-    cells = (one_line(f"{check.label}{title}"), check.verdict.value, seconds_text(check.duration_s))
+    cells = (shown_line(f"{check.label}{title}"), check.verdict.value, seconds_text(check.duration_s))
     joined = (sum(widths[:_VERDICT_COLUMN]) + 2 * (_VERDICT_COLUMN - 1), *widths[_VERDICT_COLUMN:])
     return row_lines(cells, joined, right=frozenset((2,)), paint=_painter(1, check.verdict, paint))
 
@@ -131,7 +135,7 @@ def _judged_cells(judged: LimitJudged | FactJudged) -> tuple[str, ...]:
         what, measured, limits, rule = judged.limit, measured_text(judged), limits_text(judged), judged.rule
     else:
         what, measured, limits, rule = judged.fact, judged.seen, judged.expected, ""
-    return f"  {one_line(what)}", one_line(measured), one_line(limits), one_line(rule), judged.verdict.value, ""
+    return f"  {shown_line(what)}", shown_line(measured), shown_line(limits), shown_line(rule), judged.verdict.value, ""
 
 
 def _time_lines(report: BoardReport) -> list[str]:
@@ -143,7 +147,7 @@ def _time_lines(report: BoardReport) -> list[str]:
         return []
     if whole_s - recorded_s > 0.0005 * whole_s:
         phases.append((_ELSEWHERE, whole_s - recorded_s))
-    rows = [(f"  {one_line(name)}", seconds_text(s), f"{100.0 * s / whole_s:.1f} %") for name, s in phases]
+    rows = [(f"  {shown_line(name)}", seconds_text(s), f"{100.0 * s / whole_s:.1f} %") for name, s in phases]
     widths = column_widths(rows, width=80, fixed=frozenset((1, 2)))
     lines = [f"where the time went ({seconds_text(whole_s)} of bench time)"]
     for row in rows:
@@ -170,26 +174,39 @@ def _event_lines(report: BoardReport, *, width: int) -> list[str]:
         if others:  # lines of a board stand below each other, as it said them
             first, others = "", [first, *others]
         told = f"{at_s[0]:.2f} s{again}: {kind}{charged}:{f' {first}' if first else ''}"
-        lines += paragraph(one_line(told), width=width, indent="  ")
+        lines += paragraph(shown_line(told), width=width, indent="  ")
         for other in others:
-            lines += paragraph(one_line(other), width=width, indent="    ")
+            lines += paragraph(shown_line(other), width=width, indent="    ")
     return lines
 
 
 def _annex_sections(report: BoardReport) -> list[list[str]]:
     """Tables that a check laid out itself: each line as it stands."""
-    return [[one_line(one.title), *(f"  {one_line(line)}".rstrip() for line in one.lines)] for one in report.annexes]
+    return [
+        [shown_line(one.title), *(f"  {shown_line(line)}".rstrip() for line in one.lines)] for one in report.annexes
+    ]
 
 
 def _file_lines(report: BoardReport) -> list[str]:
-    lines = [one_line(f"  {one.kind} {one.title}: {one.path}") for one in report.files]
+    lines = [shown_line(f"  {one.kind} {one.title}: {one.path}") for one in report.files]
     return ["files beside the journal", *lines] if lines else []
+
+
+def _waiver_lines(report: BoardReport, *, width: int) -> list[str]:
+    """Who accepted what before the run, and whether this run made use of it."""
+    lines: list[str] = []
+    used = {check.name for check in report.checks if check.verdict is Verdict.WAIVED}
+    for one in report.waivers:
+        use = "waived" if one.check in used else "was not needed"
+        told = f"{one.check}: {use}; by {one.who} until {one.until}: {one.why}"
+        lines += paragraph(shown_line(told), width=width, indent="  ")
+    return ["waivers of this run", *lines] if lines else []
 
 
 def _not_proven_lines(report: BoardReport, *, width: int) -> list[str]:
     lines: list[str] = []
     for one in report.not_proven:
-        lines += paragraph(one_line(f"{one.check}: {one.text}" if one.check else one.text), width=width, indent="  ")
+        lines += paragraph(shown_line(f"{one.check}: {one.text}" if one.check else one.text), width=width, indent="  ")
         lines += _reason_lines("", one.next_action, width=width)
     return ["not proven by this run", *lines] if lines else []
 
@@ -199,14 +216,14 @@ def _not_passed_lines(report: BoardReport, *, width: int) -> list[str]:
     for alike in _alike(report.not_passed):
         check = alike[0]
         named = ", ".join(one.label for one in alike)
-        lines += paragraph(one_line(f"{named}: {check.verdict}"), width=width, indent="  ")
+        lines += paragraph(shown_line(f"{named}: {check.verdict}"), width=width, indent="  ")
         if check.next_action or not check.violated:  # else the values below say it all
             lines += _reason_lines(check.why, check.next_action, width=width)
         for judged in check.violated:
             lines += paragraph(_violation(judged), width=width, indent="    ")
             lines += _reason_lines(judged.why, judged.next_action, width=width, indent="      ")
     if report.state is not RunState.COMPLETE:
-        lines += paragraph(one_line(f"run interrupted: {report.state_why}"), width=width, indent="  ")
+        lines += paragraph(shown_line(f"run interrupted: {report.state_why}"), width=width, indent="  ")
     return ["not passed", *lines] if lines else []
 
 
@@ -235,7 +252,7 @@ def _violation(judged: LimitJudged | FactJudged) -> str:
 
 
 def _reason_lines(why: str, next_action: str, *, width: int, indent: str = "    ") -> list[str]:
-    lines = paragraph(one_line(f"why: {why}"), width=width, indent=indent) if why else []
+    lines = paragraph(shown_line(f"why: {why}"), width=width, indent=indent) if why else []
     if next_action:
-        lines += paragraph(one_line(f"next: {next_action}"), width=width, indent=indent)
+        lines += paragraph(shown_line(f"next: {next_action}"), width=width, indent=indent)
     return lines

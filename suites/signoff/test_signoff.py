@@ -14,8 +14,10 @@ from benchrig.production.energy import check_energy
 from benchrig.production.hops import check_uplink_hops
 from benchrig.production.identity import check_identity_end, check_identity_start
 from benchrig.production.join import check_join
+from benchrig.production.join_backoff import check_join_backoff
 from benchrig.production.payload import check_payload_bytes
 from benchrig.production.power import check_first_touch, check_output_off
+from benchrig.production.report_period import check_report_period
 from benchrig.production.temperature import check_temperature
 from benchrig.production.thresholds import check_thresholds
 from benchrig.production.voltages import check_battery_sweep, check_rail
@@ -93,6 +95,18 @@ def test_uplink_hops(board_run: BoardRun, measure: Check) -> None:
 def test_downlink(board_run: BoardRun, measure: Check) -> None:
     """A downlink switches the pin on, another one off, and a repeated frame nothing."""
     check_downlink(board_run, measure)
+
+
+@pytest.mark.check("report_period", needs=["power", "board", "air"])
+def test_report_period(board_run: BoardRun, measure: Check) -> None:
+    """Left alone, the board reports as often as it should, and evenly."""
+    check_report_period(board_run, measure)
+
+
+@pytest.mark.check("join_backoff", needs=["power", "board", "air"])
+def test_join_backoff(board_run: BoardRun, measure: Check) -> None:
+    """Without an answer the board asks to join ever more rarely, and a brown-out makes it no quicker."""
+    check_join_backoff(board_run, measure)
 
 
 @pytest.mark.check("energy", needs=["power", "board"])
