@@ -26,6 +26,20 @@ _READY_S = 20.0
 _END_S = 5.0
 
 
+@pytest.fixture(scope="session", autouse=True)
+def bytecode_outside_the_sources(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Where no bytecode may be written beside the sources, it goes to a folder of this run.
+
+    Tests start some hundred Pythons: each would compile the whole tool, which takes longer than most checks.
+    """
+    with pytest.MonkeyPatch.context() as patched:
+        if os.environ.get("PYTHONDONTWRITEBYTECODE"):
+            patched.delenv("PYTHONDONTWRITEBYTECODE")
+            if "PYTHONPYCACHEPREFIX" not in os.environ:
+                patched.setenv("PYTHONPYCACHEPREFIX", str(tmp_path_factory.mktemp("bytecode")))
+        yield
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Every test that holds something against a published figure is found by `-k figures`."""

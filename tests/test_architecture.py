@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,22 @@ PACKAGE = ROOT / "benchrig"
 
 # Rooms from the ground floor up. A module imports from its own floor only within its own room, else from below.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("errors", "quantity", "records", "clock", "reading", "stall_gauge", "toml_reader"),
+    (
+        "errors",
+        "calibration",
+        "quantity",
+        "records",
+        "record_chain",
+        "clock",
+        "reading",
+        "stall_gauge",
+        "toml_reader",
+        "decimal_mark",
+        "plain_file",
+        "plain_json",
+    ),
     ("judge", "payload"),
-    ("protocol",),
+    ("protocol", "statistics"),
     ("wires",),
     ("bench", "board"),
     ("procedures",),
@@ -24,29 +38,56 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "bench_fitness",
         "check",
         "trace_file",
+        "waivers",
         "capture_file",
+        "dossier",
         "exit_codes",
         "cautions",
         "simulated_bench",
         "sun_series",
         "look_text",
+        "board_links",
+        "store",
+        "journal_signature",
     ),
-    ("bench_air", "board_run", "run_plots"),
+    ("run_plan",),
+    ("bench_air", "board_run", "run_plots", "run_history", "dossier_files"),
     ("production",),
-    ("pytest_plugin", "cli", "energy_commands", "capture_command", "trace_command", "__main__"),
+    (
+        "pytest_plugin",
+        "cli",
+        "energy_commands",
+        "capture_command",
+        "dossier_command",
+        "trace_command",
+        "history_command",
+        "verify_command",
+        "__main__",
+    ),
 )
 GROUND_ROOMS_ARE_ONE = 0  # the vocabulary may use itself: records know verdict words, a reader of TOML its errors
 
 SOLE_IMPORTERS = {
-    "cryptography": {"protocol/lorawan_crypto.py"},
+    "cryptography": {"protocol/lorawan_crypto.py", "journal_signature.py"},
     "pyvisa": {"wires/visa.py"},
     "serial": {"wires/serial_port.py"},
     "socket": {"wires/gateway_socket.py", "wires/socket_lane.py"},
     "filelock": {"bench/ownership.py"},
     "paho": {"wires/mqtt.py"},
+    "sqlalchemy": {
+        "store/attempts.py",
+        "store/database.py",
+        "store/folder.py",
+        "store/importing.py",
+        "store/migrations.py",
+        "store/past.py",
+        "store/questions.py",
+    },
     "jmespath": {"protocol/broker_json.py"},
     "junit_xml": {"report/junit.py"},
     "pyarrow": {"trace_readers/arrays.py"},
+    "segno": {"dossier/label.py"},
+    "typst": {"dossier/pdf.py"},
     "pandas": {"sun_series.py"},
     "pvlib": {"sun_series.py"},
     "pytest": {
@@ -55,12 +96,13 @@ SOLE_IMPORTERS = {
         "pytest_plugin/options.py",
         "pytest_plugin/progress.py",
         "pytest_plugin/runner.py",
+        "pytest_plugin/steady_terminal.py",
         "pytest_plugin/summary.py",
         "pytest_plugin/workers.py",
     },
 }
 
-PURE_ROOMS = ("judge", "payload", "protocol")
+PURE_ROOMS = ("judge", "payload", "protocol", "statistics")
 NOT_IN_PURE_ROOMS = {
     "time",
     "socket",
@@ -79,7 +121,8 @@ def _modules() -> list[Path]:
     return sorted(path for path in PACKAGE.rglob("*.py") if "simulation" not in path.relative_to(PACKAGE).parts)
 
 
-def _imports(path: Path) -> set[str]:
+@cache
+def _imports(path: Path) -> frozenset[str]:
     """Every module that a file imports, wherever in the file and even for types alone."""
     found: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -89,7 +132,7 @@ def _imports(path: Path) -> set[str]:
             assert node.level == 0, f"{path}: relative imports hide the floor"
             found.add(node.module or "")
             found |= {f"{node.module}.{alias.name}" for alias in node.names if node.module == "benchrig"}
-    return found
+    return frozenset(found)
 
 
 def _room(module: str) -> str:

@@ -67,10 +67,18 @@ def test_bench_with_gateways_loses_nothing() -> None:
 @pytest.mark.parametrize(
     ("way", "lost"),
     [
-        pytest.param("broker", {"join": "a network behind a broker answers joins by itself"}, id="a broker"),
+        pytest.param(
+            "broker",
+            dict.fromkeys(("join", "join_backoff"), "a network behind a broker answers joins by itself"),
+            id="a broker",
+        ),
         pytest.param(
             "deaf broker",
-            {"join": "a network behind a broker answers joins", "downlink": "how the network takes a downlink"},
+            {
+                "join": "a network behind a broker answers joins",
+                "downlink": "how the network takes a downlink",
+                "join_backoff": "a network behind a broker answers joins",
+            },
             id="a broker that takes no downlinks",
         ),
         pytest.param("no pin", {"downlink": "no meter sees the pin that a downlink"}, id="nobody sees the pin"),
@@ -201,6 +209,121 @@ def test_calibration_in_the_future_is_refused() -> None:
         fitness_of(bench("simulated"), today=date(2020, 1, 1))
 
 
+def without_accuracy(spec: BenchSpec, instrument: str, quantity: str) -> BenchSpec:
+    """The bench with an instrument of which one quantity is not stated; no bench file can say that."""
+    one = spec.instruments[instrument]
+    accuracy = {name: terms for name, terms in one.accuracy.items() if name != quantity}
+    return replace(spec, instruments={**spec.instruments, instrument: replace(one, accuracy=accuracy)})
+
+
+@pytest.mark.parametrize(
+    ("instrument", "quantity", "checks"),
+    [
+        pytest.param("meter", "voltage", {"rail", "battery_sweep", "output_off"}, id="meter"),
+        pytest.param("meter", "temperature", {"temperature"}, id="thermometer"),
+        pytest.param("recorder", "current", {"floor_current", "transmit"}, id="recorder"),
+        pytest.param("supply", "current", {"first_touch"}, id="supply"),
+    ],
+)
+def test_unstated_accuracy_is_no_perfect_one(instrument: str, quantity: str, checks: set[str]) -> None:
+    """What would be read by an instrument of which nothing is stated is lost, with what to state."""
+    found = fitness_of(without_accuracy(bench("simulated"), instrument, quantity))
+
+    assert checks <= set(found.lost)
+    for check in checks:
+        assert f"give instruments.{instrument}.accuracy.{quantity} in the bench file" in found.lost[check]
+
+
+def test_line_of_the_modem_that_is_not_heard_is_told() -> None:
+    """Without modem_reply the checks that would look there say what they do not see; with it they do not."""
+    deaf, whole = fitness_of(bench("simulated")), fitness_of(bench("simulated-air"))
+
+    assert list(deaf.unseen) == ["payload_bytes"]
+    assert "payload_bytes: not seen: what the modem answers" in deaf.table()
+    assert any("slots.N.serial.modem_reply" in text for text in deaf.warnings())
+    assert deaf.can_decide(("payload_bytes",))
+    assert not whole.unseen
+
+
+def with_slot(name: str, **parts: object) -> BenchSpec:
+    """The bench with another first slot."""
+    spec = bench(name)
+    return replace(spec, slots={"1": replace(spec.slots["1"], **parts)})  # type: ignore[arg-type]
+
+
+def test_probes_are_not_seen_without_a_tap() -> None:
+    """What probes say stands in the frame alone: without the tap that value is vain, and the others are not."""
+    slot = bench("simulated").slots["1"]
+    lines = {line: wiring for line, wiring in slot.serial.items() if line == "console"}
+    found = fitness_of(with_slot("simulated", serial=lines))
+
+    assert list(found.vain["temperature"]) == ["probe_error"]
+    (line,) = [one for one in found.table().split("\n") if one.startswith("temperature.probe_error: ")]
+    assert line.endswith("where the probes are told; wire slots.N.serial.modem_uart")
+    assert "payload_bytes" in found.lost
+
+
+@pytest.mark.parametrize(
+    ("part", "vain"),
+    [
+        # by hand: 70 mA and 60 mA are beyond 50 mA, the charge is not a current
+        pytest.param("transmit", {"transmit": ["peak", "plateau"]}, id="recorder while it transmits"),
+        pytest.param("rail", {"rail": None}, id="meter at the rail"),
+        pytest.param(
+            "terminals", {"battery_sweep": ["error", "offset", "residual", "nonlinearity", "hysteresis"]}, id="meter"
+        ),
+    ],
+)
+def test_range_that_ends_below_the_limit_decides_nothing(part: str, vain: dict[str, list[str] | None]) -> None:
+    """A range that clips below a limit cannot see it kept; the answer names the range to correct."""
+    slot = bench("simulated").slots["1"]
+    assert slot.recorder is not None
+    meters = {net: replace(one, range=1.0) if net == part else one for net, one in slot.meters.items()}
+    recorder = replace(slot.recorder, transmit_range_a=0.05) if part == "transmit" else slot.recorder
+    found = fitness_of(with_slot("simulated", meters=meters, recorder=recorder))
+
+    for check, values in vain.items():
+        told = found.lost[check] if values is None else " ".join(found.vain[check].values())
+        assert "is beyond the range of" in told
+        assert "correct slots.N." in told
+        assert set(values or ()) <= set(found.vain.get(check, {}))
+
+
+def test_gateways_of_another_region() -> None:
+    """Gateways and board of two regions never hear each other: every check of the air is lost."""
+    spec = bench("simulated-air")
+    assert spec.gateway is not None
+    found = fitness_of(replace(spec, gateway=replace(spec.gateway, region="US915")))
+
+    assert all("the gateways are of US915 and the board is of EU868" in found.lost[check] for check in AIR_CHECKS)
+
+
+def test_calibration_that_is_over_is_told_before_power() -> None:
+    """An instrument beyond its day is a warning and a line of the table; within it there is none."""
+    spec = bench("simulated")
+    late = fitness_of(spec, today=date(2036, 3, 2))
+
+    assert [one.partition(":")[0] for one in late.cautions] == ["supply supply", "meter meter", "recorder recorder"]
+    assert "meter meter: its calibration was due on 2036-03-01, 1 day before this run of 2036-03-02" in late.table()
+    assert set(late.cautions) <= set(late.warnings())
+    assert not fitness_of(spec, today=date(2036, 3, 1)).cautions
+
+
+def test_empty_sweep_is_no_traceback() -> None:
+    """Plans that no file can hold, an empty sweep and limits before the beginning, end in no traceback."""
+    spec = bench("simulated")
+    slot = spec.slots["1"]
+    sound = read_board_profile(slot.profile)
+    duration = replace(sound.limits["transmit"]["duration"], low=-0.065, high=0.065)
+    limits = {**sound.limits, "transmit": {**sound.limits["transmit"], "duration": duration}}
+    profile = replace(sound, sweep=replace(sound.sweep, points_v=()), limits=limits)
+
+    found = bench_fitness(Eyes(spec, slot, profile, STAMP_U_S))
+
+    assert "battery_sweep.error" in found.unknown
+    assert next(one for one in found.all_rows if one.name == "transmit.charge").standard_uncertainty > 0.0
+
+
 def test_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     """The command needs no hardware, and exits as a board would that cannot pass there."""
     assert main(["fitness", str(BENCHES / "simulated.toml"), "--slot", "1"]) == 0
@@ -209,7 +332,7 @@ def test_command_prints_a_table(capsys: pytest.CaptureFixture[str]) -> None:
     # who reads the last line knows what the figures are worth
     assert printed.splitlines()[-1] == "figures of a perfect board on this bench; a real one adds its own noise"
     assert main(["fitness", str(BENCHES / "simulated-supply-only.toml")]) == 10
-    assert "rail: LOST: no meter sees the rail" in capsys.readouterr().out
+    assert "rail: CANNOT RUN: no meter sees the rail" in capsys.readouterr().out
 
 
 def test_command_speaks_json(capsys: pytest.CaptureFixture[str]) -> None:
@@ -217,8 +340,8 @@ def test_command_speaks_json(capsys: pytest.CaptureFixture[str]) -> None:
     main(["fitness", str(BENCHES / "simulated-supply-only.toml"), "--json"])
     data = json.loads(capsys.readouterr().out)["slot 1"]
 
-    assert data["lost"].keys() >= {"rail", "temperature", "floor_current", "transmit"}
-    assert {one["verdict"] for one in data["limits"]} == {"useful", "doubtful", "vain"}
+    assert data["cannot_run"].keys() >= {"rail", "temperature", "floor_current", "transmit"}
+    assert {one["verdict"] for one in data["limits"]} == {"adequate", "marginal", "inadequate"}
 
 
 def test_unknown_slot(capsys: pytest.CaptureFixture[str]) -> None:

@@ -151,9 +151,10 @@ def test_files_that_are_no_capture(tmp_path: Path, content: bytes | None, words:
 
 
 def test_folder_is_no_capture(tmp_path: Path) -> None:
-    """A folder, and a name that no file can have, are clear sentences, too."""
-    for path in (tmp_path, tmp_path / "a\0b"):
-        with pytest.raises(ConfigError, match="cannot be read"):
+    """A folder, a pipe, a device and a name that no file can have are clear sentences, too."""
+    os.mkfifo(tmp_path / "pipe")
+    for path in (tmp_path, tmp_path / "a\0b", tmp_path / "pipe", Path("/dev/zero")):
+        with pytest.raises(ConfigError, match=r"cannot be read: .*; (check the path|give a file)"):
             read_capture(path)
 
 
@@ -192,7 +193,7 @@ def test_command_prints_the_dialogue(tmp_path: Path, talk: Talk) -> None:
         "line probe.tx: 65 bytes at 115200 baud, edges within 0 % of a bit",
         "line probe.rx: 84 bytes at 115200 baud, edges within 0 % of a bit",
     ]
-    assert [line.split(": ", 1)[1] for line in lines[11:]] == [
+    assert [line.split(": ", 1)[1] for line in lines[11:] if line.startswith("handed over at ")] == [
         "port 2, E2 0D 15 00 69 00 D2 FF 3C: refused by ERROR, first character lost",
         "port 2, E2 0D 15 00 69 00 D2 FF 3C: accepted by OK, attempt 2",
     ]
@@ -206,6 +207,74 @@ def test_command_as_json(tmp_path: Path, talk: Talk) -> None:
     assert [one["event"] for one in told if "event" in one].count("Sent") == 3
     assert [one["frames"] for one in told if "line" in one] == [65, 84]
     assert [one["payload"] for one in told if one.get("event") == "HandOver"] == [FRAME.decode().lower()] * 2
+
+
+def with_crc(data: bytes) -> bytes:
+    """CRC-8/SMBUS behind the bytes by long division: x^8 + x^2 + x + 1, from 0 (catalogue of CRCs, from memory)."""
+    rest = 0
+    for bit in "".join(f"{byte:08b}" for byte in data) + "0" * 8:
+        rest = rest << 1 | int(bit)
+        rest ^= 0x107 * (rest >> 8)
+    return data + bytes([rest])
+
+
+def handed_over(tmp_path: Path, *frames: bytes) -> Path:
+    """A capture in which these are handed over, each on its port, and accepted."""
+    made = Talk()
+    for frame in frames:
+        made.says(made.host, b"AT+BUF=" + frame + b"\r\n")
+        made.says(made.modem, b"\r\nOK\r\n")
+    return made.write(tmp_path / "x.vcd")
+
+
+# 3600 mV as 0E10 with the low byte first, -5 degC, siren and low battery, 21.0 degC, and the pattern for no probe
+PAYLOAD = with_crc(bytes.fromhex("10 0E FB 05 00 D2 7F FF"))
+
+
+def test_payloads_are_decoded_by_the_profile(tmp_path: Path) -> None:
+    """What was handed over is said in the profile's own fields, and what is wrong with it is named."""
+    assert with_crc(b"123456789")[-1] == 0xF4  # the check value of that catalogue
+    wrong = PAYLOAD[:-1] + bytes([PAYLOAD[-1] ^ 1])
+    path = handed_over(tmp_path, b"2," + PAYLOAD.hex().encode(), b"2," + wrong.hex().encode(), b"3,00")
+
+    found = capture(path, "--profile", PROFILE)
+
+    told = found.stdout.splitlines()[-7:]
+    values = (
+        "    battery 3.6 V, temperature -5 degC, flags 5, flags.siren 1, flags.charging 0, flags.low_battery 1, "
+        "bale[0].temperature 21 degC, bale[1].temperature no probe"
+    )
+    assert [line for line in told if line.startswith("    ")] == [
+        values,
+        values,
+        f"    problem: CRC-8/SMBUS over bytes 0 to 7: {wrong[-1]:#04x} received, {PAYLOAD[-1]:#04x} computed",
+        "    problem: port 3 received, 'hay-barn report' is sent on port 2: not decoded",
+    ]
+    assert [line.startswith("handed over at ") for line in told] == [True, False, True, False, False, True, False]
+
+
+def test_decoded_payloads_as_json(tmp_path: Path) -> None:
+    """--json has the same values in base units, null for a word, and the problems."""
+    path = handed_over(tmp_path, b"2," + PAYLOAD.hex().encode(), b"3,00")
+
+    found = capture(path, "--profile", PROFILE, "--json")
+
+    good, other = (json.loads(line) for line in found.stdout.splitlines()[-2:])
+    assert good["values"]["battery"] == {"value": 3.6, "unit": "V", "word": None}
+    assert good["values"]["bale[1].temperature"] == {"value": None, "unit": "degC", "word": "no probe"}
+    assert (good["problems"], other["values"]) == ([], {})
+    assert other["problems"] == ["port 3 received, 'hay-barn report' is sent on port 2: not decoded"]
+
+
+def test_json_of_a_silent_line_is_json(tmp_path: Path) -> None:
+    """The rate of a line on which nothing was sent is null: NaN is no JSON (RFC 8259, section 6, from memory)."""
+    talk = Talk()
+    talk.says(talk.host, b"AT+TX?\r\n")
+
+    found = capture(talk.write(tmp_path / "x.vcd"), "--json")
+
+    told = [json.loads(line, parse_constant=pytest.fail) for line in found.stdout.splitlines()]
+    assert [one["baud"] for one in told if "line" in one][1] is None
 
 
 def test_command_with_the_lines_the_other_way_round(tmp_path: Path, talk: Talk) -> None:

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from benchrig import journal as journal_module
 from benchrig.errors import RecordError
 from benchrig.journal import JournalWriter, parse_journal, read_journal
+from benchrig.record_chain import START, linked
 from benchrig.records import Happening, ReadingTaken, decode_record, encode_record
 
 SAMPLE = (Path(__file__).parent / "report" / "hay_barn_run.jsonl").read_bytes()
@@ -62,7 +63,11 @@ def test_append_then_read(tmp_path: Path) -> None:
         {key: value for key, value in one.items() if key not in old} for one, old in zip(written, sample, strict=True)
     ]
     assert [one | old for one, old in zip(written, sample, strict=True)] == written
-    assert {key for one in added for key in one} == {"parts", "basis"}  # fields that came later, with their defaults
+    links = [(one.pop("before"), one.pop("hash")) for one in added]
+    assert [before for before, _ in links[1:]] == [own for _, own in links[:-1]]
+    # fields that came later, with their defaults
+    later = {"parts", "basis", "lot", "assembly_revision", "contact_fixture", "requirements"}
+    assert {key for one in added for key in one} == later
     assert not any(value for one in added for value in one.values())
 
 
@@ -110,7 +115,8 @@ def test_append_is_one_write(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         writer.append(reading())
         writer.append(reading())
 
-        assert chunks == [encode_record(reading())] * 2
+        first, own = linked(encode_record(reading()), before=START)
+        assert chunks == [first, linked(encode_record(reading()), before=own)[0]]
         assert syncs == []
 
         writer.sync()
@@ -126,7 +132,7 @@ def test_short_write_is_completed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     with JournalWriter(tmp_path / "run.jsonl") as writer:
         writer.append(reading())
 
-    assert (tmp_path / "run.jsonl").read_bytes() == encode_record(reading())
+    assert (tmp_path / "run.jsonl").read_bytes() == linked(encode_record(reading()), before=START)[0]
 
 
 FULL_DISK = """
@@ -135,7 +141,7 @@ from pathlib import Path
 from benchrig.errors import RecordError
 from benchrig.journal import JournalWriter
 from benchrig.records import Happening
-resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+resource.setrlimit(resource.RLIMIT_FSIZE, (1550, 1550))
 writer = JournalWriter(Path(sys.argv[1]))
 kept = 0
 try:
@@ -162,7 +168,7 @@ def test_full_disk_keeps_whole_lines(tmp_path: Path) -> None:
     assert found.problems == ()
     # the small record after the failure found room where the half line had been
     assert len(found.records) == int(kept) + 1
-    assert path.stat().st_size <= 1000
+    assert path.stat().st_size <= 1550
     assert ended.returncode == 0, ended.stderr
 
 

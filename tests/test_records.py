@@ -21,9 +21,11 @@ from benchrig.records import (
     FactJudged,
     FileKept,
     Happening,
+    IdentitySeen,
     InstrumentRecord,
     InstrumentsOpened,
     LimitJudged,
+    NoteMade,
     NotProven,
     ReadingTaken,
     Record,
@@ -31,6 +33,7 @@ from benchrig.records import (
     RunStarted,
     RunState,
     Verdict,
+    WaiverGranted,
     decode_record,
     encode_record,
 )
@@ -113,6 +116,9 @@ RECORDS: list[Record] = [
     Annex(title="energy and life", lines=("floor 17 µA", "", "life 212 d"), check="energy", at_s=2.21),
     FileKept(kind="trace", title="sleep", path="HB-0001/1/sleep.npz", sha256="00" * 32, check="floor", at_s=2.22),
     Happening(kind="resync", text="late\nanswer", charged_to="bench", check="rail", at_s=2.25),
+    IdentitySeen(check="identity_start", said={"firmware": "1.4.2", "eui": "70B3D57ED0001234"}, at_s=2.3),
+    NoteMade(board="HB-0001", kind="rework", text="J2 soldered again", by="operator 2", utc=UTC),
+    WaiverGranted(check="siren", who="QA", why="horn on order", until="2031-06-01", boards=("HB-0001",), at_s=0.1),
     RunFinished(state=RunState.COMPLETE, output_off="off", duration_s=3.0, critical_path_s=2.5, utc=UTC, at_s=3.0),
 ]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 import re
+import tracemalloc
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 DEMO = Path(__file__).parents[1] / "fixtures" / "boards" / "hay-barn-irradiance.csv"
 DAILY = "day, irradiation [kWh/m2]\n"
+SEMICOLONS = "day; irradiation [kWh/m2]\n"
 
 
 def parse(text: str, *, dark: bool = False) -> SunSeries:
@@ -190,6 +193,33 @@ WRONG = [
         id="seven minutes",
     ),
     pytest.param(
+        "time, irradiance [W/m2]\n2025-01-01T00:00:00.000000, 1\n2025-01-01T00:00:00.000001, 1\n",
+        "rows are 1e-06 s apart; accepted: a step of which a day holds a whole number, from 1 s up; look at the time",
+        id="a microsecond",
+    ),
+    pytest.param(
+        DAILY + "2025-01-01, 1,5\n",
+        "line 2: 3 columns; accepted: as many as the heading has, 2; with decimal commas, divide the columns by",
+        id="decimal comma between commas",
+    ),
+    pytest.param(
+        SEMICOLONS + "2025-01-01; 1,234\n2025-01-02; 2,345\n",
+        "line 2: '1,234' kWh/m2 may have three decimals, or be a thousand and more: .*; write 1.5 or 1,5 for one and a",
+        id="thousands or decimals",
+    ),
+    pytest.param(SEMICOLONS + "2025-01-01; 1.234,5\n", r"line 2: '1\.234,5' kWh/m2 has more than one mark", id="both"),
+    pytest.param(
+        DAILY + '2025-01-01, "1,5"\n', r"line 2 \(2025-01-01\): '1,5' kWh/m2; accepted: a finite", id="quotes"
+    ),
+    pytest.param(
+        DAILY + "2025-01-01, 1_0\n", r"line 2 \(2025-01-01\): '1_0' kWh/m2; accepted: a finite", id="underscore"
+    ),
+    pytest.param(
+        DAILY + "1025-01-01, 1\n2025-01-01, 1\n",
+        "from 1025-01-01 to 2025-01-01; accepted: 100 years",
+        id="a wrong year",
+    ),
+    pytest.param(
         "\n".join([*hourly(), "2025-01-03T00:20, 1"]),
         "line 50: 2025-01-03T00:20:00 is not a whole step of 3600 s",
         id="off step",
@@ -204,6 +234,28 @@ def test_what_is_wrong_is_told(text: str, words: str) -> None:
         parse(text)
 
 
+def test_decimal_commas_between_semicolons() -> None:
+    """Three decimals are read where a cell of the column shows what its comma is; a blank cell at the end is let be."""
+    sun = parse(SEMICOLONS + "2025-01-01; 1,234\n2025-01-02; 0,512;\n")
+
+    assert (sun.irradiance_w_m2.mean(axis=1) * 0.024).tolist() == pytest.approx([1.234, 0.512], rel=1e-12)
+
+
+def test_memory_grows_with_the_file_and_not_with_its_step() -> None:
+    """A step of a second between two rows of a file makes no room for the seconds of all other days."""
+    days = "".join(f"{date(2024, 1, 1) + timedelta(days=number)}T12:00:00, 1\n" for number in range(366))
+    text = "time, irradiance [W/m2]\n" + days + "2024-06-01T12:00:01, 1\n"
+    tracemalloc.start()
+    try:
+        with pytest.raises(ConfigError, match="no day is whole; accepted: a value for each step of each day"):
+            parse(text)
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+
+    assert most_bytes < 8 * 366 * 86_400 / 100
+
+
 def test_every_problem_is_told_at_once() -> None:
     """Ten bad lines are ten problems, of which the sentence shows the first ones and counts the rest."""
     text = DAILY + "".join(f"2025-01-{day:02}, -1\n" for day in range(1, 11))
@@ -214,15 +266,35 @@ def test_every_problem_is_told_at_once() -> None:
 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
-    """No file, a folder, or no text: told with the path."""
+    """No file, a folder, a pipe, a device, a loop of links, or no text: told with the path, at once."""
     (tmp_path / "bad.csv").write_bytes(b"\xff\xfe\x00")
+    (tmp_path / "loop").symlink_to("loop")
+    os.mkfifo(tmp_path / "pipe")
 
     for path, words in (
         (tmp_path / "gone.csv", "there is no such file"),
-        (tmp_path, "cannot be read"),
-        (tmp_path / "bad.csv", "cannot be read"),
+        (tmp_path, "cannot be read: a folder, a device or a pipe; accepted: a file"),
+        (tmp_path / "pipe", "cannot be read: a folder, a device or a pipe; accepted: a file"),
+        (Path("/dev/zero"), "cannot be read: a folder, a device or a pipe; accepted: a file"),
+        (tmp_path / "loop", "cannot be read: .*; check the path"),
+        (tmp_path / "bad.csv", "cannot be read: byte 0 is no text in UTF-8; .* save it as UTF-8"),
     ):
         with pytest.raises(ConfigError, match=f"irradiance {re.escape(str(path))}: {words}"):
+            read_sun_file(path)
+
+
+@pytest.mark.parametrize("end", ["", "\n# the end", "\r"], ids=["cut", "a remark", "CR"])
+def test_file_that_ends_within_a_row(tmp_path: Path, end: str) -> None:
+    """A last row without a line break may be cut within its number: it is told; a remark may end as it likes."""
+    path = tmp_path / "sun.csv"
+    path.write_bytes((DAILY + "2025-01-01, 1.5\n2025-01-02, 1.2" + end).encode())
+
+    if end:
+        assert read_sun_file(path).days.size == 2
+    else:
+        with pytest.raises(
+            ConfigError, match=r"line 3: '2025-01-02, 1\.2' is the end of the file, without a line break"
+        ):
             read_sun_file(path)
 
 

@@ -101,6 +101,27 @@ def test_what_is_not_judged_says_why(tmp_path: Path, text: str, words: str) -> N
     assert "floor:" not in found.stdout
 
 
+@pytest.mark.parametrize("noise_a", [0.0, 2e-6], ids=["all below 0", "noise about the floor"])
+def test_reversed_polarity_is_told(report_csv: Path, noise_a: float) -> None:
+    """A recorder connected the wrong way round shows currents below 0: that is said, and nothing is judged."""
+    times_s, current_ma = np.loadtxt(
+        (line.replace(",", ".") for line in report_csv.read_text(encoding="ascii").splitlines()),
+        delimiter=";",
+        skiprows=1,
+        unpack=True,
+    )
+    noise_ma = np.random.default_rng(3).normal(0.0, 10e3 * noise_a, times_s.size)
+    columns = np.column_stack((times_s, -current_ma + noise_ma))
+    np.savetxt(report_csv, columns, delimiter=",", header="time_s,current_mA", comments="")
+
+    found = benchrig("trace", report_csv)
+
+    assert found.returncode == 10
+    assert "5000 currents are below 0, from -44." in found.stdout
+    assert "the recorder's leads are reversed, or the battery was being charged; swap them and record" in found.stdout
+    assert "floor:" not in found.stdout
+
+
 def test_clipped_current_is_not_judged(report_csv: Path) -> None:
     """With the range known, a current at its end is clipped: nothing is said of it."""
     found = benchrig("trace", report_csv, "--range", "0.04")

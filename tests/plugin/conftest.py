@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from .production_runs import ProductionRuns
 from .runs import BENCH, Place, eventually
 
 if TYPE_CHECKING:
@@ -33,6 +34,12 @@ def place(tmp_path: Path) -> Iterator[Place]:
     place = Place(tmp_path)
     yield place
     assert eventually(lambda: not place.processes()), f"still alive: {place.processes()}"
+
+
+@pytest.fixture(scope="session")
+def production_runs(tmp_path_factory: pytest.TempPathFactory) -> ProductionRuns:
+    """Whole production runs, each made once for all tests that look at it."""
+    return ProductionRuns(tmp_path_factory.mktemp("production"))
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,6 @@ import json
 import os
 import random
 import subprocess
-import sys
 import termios
 import threading
 import tty
@@ -27,7 +26,7 @@ from benchrig.records import FactJudged, Happening, LimitJudged, ReadingTaken, V
 from benchrig.report.board_report import BoardReport, board_report
 from benchrig.simulation.ptys import Pty, PtyWatcher
 
-from .runs import BENCH, BOARD, PRODUCTION, PROFILE, ROOT
+from .runs import BENCH, BOARD, PRODUCTION, PROFILE, ROOT, environment, pytest_command
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Iterator
@@ -316,13 +315,11 @@ def patient_profile(folder: Path) -> Path:
 
 
 def production_run(bench: Path, addresses: Path, folder: Path, spoilt: Callable[[], int]) -> Run:
-    """The production suite on a board, as a user starts it who has no other plugin: that halves the time."""
-    command = [sys.executable, "-m", "pytest", str(PRODUCTION), "-q", "-p", "no:cacheprovider", "--board", BOARD]
-    command += ["-p", "benchrig.pytest_plugin", "--bench-profile", str(patient_profile(folder))]
+    """The production suite on a board, as a user starts it."""
+    command = pytest_command(PRODUCTION, "-q", "-p", "no:cacheprovider", "--board", BOARD)
+    command += ["--bench-profile", str(patient_profile(folder))]
     command += ["--bench", str(bench), "--bench-simulation", str(addresses), "--bench-reports", str(folder / "reports")]
-    environment = {key: value for key, value in os.environ.items() if not key.startswith(("PYTEST_", "BENCHRIG_"))}
-    environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(command, cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=60, check=False)
     (journal,) = (folder / "reports").rglob("*.jsonl")
     read = read_journal(journal)
     return Run(done.returncode, done.stdout + done.stderr, board_report(read), read.records, spoilt())

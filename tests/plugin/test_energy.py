@@ -12,12 +12,14 @@ from benchrig.records import Annex, FactJudged, LimitJudged, Verdict
 from .runs import PRODUCTION, PROFILE
 
 if TYPE_CHECKING:
+    from .production_runs import ProductionRuns
     from .runs import Place
 
 
-def test_journal_alone_gives_the_same_life(place: Place) -> None:
+def test_journal_alone_gives_the_same_life(production_runs: ProductionRuns) -> None:
     """A healthy board's run prints energy, life and sun; `benchrig energy` makes the same lines of its journal."""
-    found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16"))
+    run = production_runs.of("")
+    place, found = run.place, run.found
 
     again = io.StringIO()
     with redirect_stdout(again):

@@ -1,30 +1,31 @@
 """What the tool says of every named fault of the simulated bench: the right check, charged to the right party.
 
-Each case is one whole production run, as a user starts it. The runs are made once for the whole file, two at a time.
+Each case is one whole production run, as a user starts it (`production_runs`).
 """
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from benchrig.board.profile import read_board_profile
-from benchrig.journal import read_journal
 from benchrig.production.diagnosis import TITLE, diagnose_run
 from benchrig.records import Verdict
-from benchrig.report.board_report import BoardReport, board_report
 
-from .air_faults import AIR, HARMLESS, PULLED_OUT
+from .air_faults import AIR, HARMLESS, PULLED_OUT, WHEN_LEFT_ALONE
 from .signoff_faults import SIGN_OFF
 
+if TYPE_CHECKING:
+    from benchrig.report.board_report import BoardReport
+
+    from .production_runs import ProductionRuns
+
 ROOT = Path(__file__).parents[2]
-AT_ONCE = 2
 PROFILE = read_board_profile(ROOT / "fixtures" / "boards" / "hay-barn-probe.toml")
 
 
@@ -53,6 +54,7 @@ STILL_BLIND = ("output_off",)  # always run; the same instrument fails it again
 CASES: dict[str, Expected] = {
     # the battery divider and the converter
     "divider_top_high": fail("battery_sweep", "gain_error"),
+    "code_beyond_converter": fail("battery_sweep", "code 5000 is above the converter's top code (accepted: 0 to 4095)"),
     "divider_top_open": fail("battery_sweep", "codes stand still"),
     "divider_bottom_low": fail("battery_sweep", "gain_error"),
     "divider_bottom_high": fail("battery_sweep", "gain_error"),
@@ -200,6 +202,7 @@ CAUSES = {
     "converter_lossy": "converter lossy",
     "converter_quiescent_high": "quiescent high",
     "lockout_high": "lockout high",
+    "load_stays_off": "load open",
     "sleep_leak": "rail leak",
     "pull_up_leak": "rail leak",
     "lamp_stuck_on": "lamp on",
@@ -224,6 +227,8 @@ ALIKE = {
     "adc_reference_low": {"divider top off", "divider bottom off", "reference off"},
     "divider_leak": {"divider leak", "converter offset"},
     "sleep_leak": {"rail leak", "input leak", "quiescent high"},
+    "input_capacitor_leaks": {"rail leak", "asleep load", "input leak", "quiescent high"},
+    "load_stays_off": {"load open", "load not switched"},
     "converter_dropout_high": {"dropout high", "input resistance"},
     "battery_short": {"input bridge", "input part shorted", "bench lead shorted"},
     "rail_low": {"feedback top off", "feedback bottom off", "rail resistance"},
@@ -239,24 +244,11 @@ class Run:
     text: str
 
 
-def _run(folder: Path, fault: str) -> Run:
-    command = [sys.executable, "-m", "pytest", "suites/production", "-p", "no:cacheprovider"]
-    command += ["--bench", "fixtures/benches/simulated.toml", "--board", "HB-0001"]
-    command += ["--bench-reports", str(folder / (fault or "healthy"))]
-    command += ["--bench-fault", fault] if fault else []
-    environment = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST_")}
-    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=120, check=False)
-    (journal,) = (folder / (fault or "healthy")).rglob("*.jsonl")
-    return Run(done.returncode, board_report(read_journal(journal)), done.stdout + done.stderr)
-
-
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Run]:
+def runs(production_runs: ProductionRuns) -> dict[str, Run]:
     """One production run for each fault, and one without any ('')."""
-    folder = tmp_path_factory.mktemp("faults")
-    names = ("", *NAMES)
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        return dict(zip(names, pool.map(lambda name: _run(folder, name), names), strict=True))
+    made = production_runs.all_of(["", *NAMES])
+    return {fault: Run(run.found.code, run.report, run.found.text) for fault, run in made.items()}
 
 
 def _not_passed(report: BoardReport) -> dict[str, Verdict]:
@@ -281,7 +273,7 @@ def test_the_list_of_faults_is_whole() -> None:
         [sys.executable, "-m", "benchrig.simulation", "--list-faults"], capture_output=True, text=True, check=True
     ).stdout
 
-    on_the_air = {*AIR, *HARMLESS, *PULLED_OUT}
+    on_the_air = {*AIR, *HARMLESS, *PULLED_OUT, *WHEN_LEFT_ALONE}
     assert {line.split()[0] for line in listed.splitlines() if line.strip()} == {*NAMES, *SIGN_OFF} | on_the_air
     assert len(CASES) >= 24
 

@@ -17,7 +17,7 @@ import pytest
 from benchrig.journal import Journal, read_journal
 from benchrig.records import RunFinished, RunState
 
-from .runs import BENCH, BOARD, PRODUCTION, Place, Report, eventually
+from .runs import ALL_PLUGINS, BENCH, BOARD, PRODUCTION, Place, Report, eventually
 
 if TYPE_CHECKING:
     import subprocess
@@ -292,7 +292,7 @@ def test_terminal_that_closes(place: Place, powered: tuple[Simulation, subproces
 def test_controller_of_a_worker(place: Place, simulated_bench: StartBench, number: signal.Signals) -> None:
     """A signal to the controller of an xdist worker ends the worker, too: output off, no pass."""
     simulation = start_simulation(simulated_bench, place.folder)
-    process = place.start(*arguments(place, place.folder), "-n", "1")
+    process = place.start(*arguments(place, place.folder), "-n", "1", env=ALL_PLUGINS)
     assert is_on(simulation)
     process.send_signal(number)
 

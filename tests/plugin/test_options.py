@@ -52,7 +52,8 @@ def test_help_lists_every_option(place: Place) -> None:
     for option in (
         "--bench=FILE", "--board=[SLOT=]SERIAL", "--bench-profile=FILE", "--bench-reports=DIR", "--bench-operator=NAME",
         "--bench-plots=YES|NO", "--bench-fault=[SLOT:]NAME", "--bench-scale=X", "--bench-seed=N",
-        "--bench-simulation=FILE",
+        "--bench-simulation=FILE", "--bench-lot=NAME", "--bench-assembly-revision=NAME",
+        "--bench-contact-fixture=NAME", "--bench-history=URL", "--bench-sign-key=FILE",
     ):  # fmt: skip
         assert re.search(rf"{re.escape(option)} \w", text), option
     for name in ("bench_file", "bench_reports", "bench_operator", "bench_plots"):
@@ -229,7 +230,8 @@ def real_bench(place: Place) -> Path:
     rest = rest.partition("[instruments.supply]")[2]
     for number in range(1, 4):
         rest = rest.replace('resource = "simulated"', f'resource = "TCPIP::127.0.0.1::{number}::SOCKET"', 1)
-    ports = rest.replace('= "simulated"', '= "/dev/null"')
+    parts = rest.split('= "simulated"')
+    ports = "".join(f'{part}= "/dev/no-such-port-{number}"' for number, part in enumerate(parts[:-1])) + parts[-1]
     return place.write("real.toml", f"{head}[instruments.supply]{ports}")
 
 
@@ -289,7 +291,7 @@ def test_header_names_bench_boards_and_instruments(place: Place) -> None:
     assert found.code == 0, found.text
     assert f"bench: hay-barn bench, simulated ({BENCH}), SIMULATED, 16 times as fast as life" in found.out
     assert "slot 2: board HB-0002, profile hay-barn-probe" in found.out
-    assert "supply supply: Simulated Instruments PS-2 serial SIM-PS-0001, calibration due 2027-03-02" in found.out
+    assert "supply supply: Simulated Instruments PS-2 serial SIM-PS-0001, calibration due 2036-03-01" in found.out
     assert "caution" not in found.out
 
 

@@ -8,11 +8,12 @@ import pytest
 
 from benchrig.records import CheckFinished, LimitJudged, RunFinished, RunState, Verdict
 
-from .runs import BOARD, PRODUCTION
+from .runs import BOARD
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from .production_runs import ProductionRuns
     from .runs import Finished, Place
 
 PASSED, NOT_PASSED, INCOMPLETE, BENCH_ERROR = 0, 10, 11, 12
@@ -336,17 +337,18 @@ def test_values_reach_the_report(place: Place, addresses: Path) -> None:
     assert place.report().properties["blink.level.value"] == "3.25"
 
 
-def test_rail_fault(place: Place) -> None:
+def test_rail_fault(production_runs: ProductionRuns) -> None:
     """The production check of a board with a low rail: exit code 10."""
-    found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16", "--bench-fault", "rail_low"))
+    found = production_runs.of("rail_low").found
 
     assert found.code == NOT_PASSED, found.text
     assert f"{BOARD}: NOT PASSED (fail): rail" in found.out
 
 
-def test_bench_fault(place: Place) -> None:
+def test_bench_fault(production_runs: ProductionRuns) -> None:
     """The production check on a bench with another supply than its file names: exit code 12, checked nothing."""
-    found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16", "--bench-fault", "wrong_serial"))
+    run = production_runs.of("wrong_serial")
+    place, found = run.place, run.found
 
     assert found.code == BENCH_ERROR, found.text
     assert f"{BOARD}: BENCH ERROR: the run proves nothing about the board" in found.out

@@ -1,14 +1,12 @@
 """What a production run says of each planted bug of the payload encoder: the true cause, or what it could not see.
 
-Each case is a run of the checks up to the payload, as a user starts it, two at a time.
+Each case is a whole production run, as a user starts it (`production_runs`).
 """
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,14 +14,14 @@ import pytest
 from benchrig.journal import read_journal
 from benchrig.report.board_report import board_report
 
-from .runs import BENCH, PRODUCTION, ROOT
+from .runs import PRODUCTION
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from benchrig.report.board_report import BoardReport
 
-AT_ONCE = 2
+    from .production_runs import ProductionRuns
+    from .runs import Place
+
 CHECKS = "first_touch or identity_start or payload_bytes"
 TITLE = "wrong bytes explained"
 
@@ -52,23 +50,18 @@ UNSEEN = {
 """By fault what the run must name as not proven: at room temperature no byte differs, or none that it can tell."""
 
 
-def _run(folder: Path, fault: str) -> BoardReport:
-    command = [sys.executable, "-m", "pytest", str(PRODUCTION), "-p", "no:cacheprovider", "-k", CHECKS]
-    command += ["--bench", str(BENCH), "--board", "HB-0001", "--bench-reports", str(folder / (fault or "sound"))]
-    command += ["--bench-fault", fault] if fault else []
-    environment = {key: value for key, value in os.environ.items() if not key.startswith("PYTEST_")}
-    subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, timeout=120, check=False)
-    (journal,) = (folder / (fault or "sound")).rglob("*.jsonl")
-    return board_report(read_journal(journal))
-
-
 @pytest.fixture(scope="module")
-def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, BoardReport]:
-    """The report of one run for each bug, and of one without any ('')."""
-    folder = tmp_path_factory.mktemp("bugs")
-    names = ("", *TRUE_CAUSES, *UNSEEN)
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        return dict(zip(names, pool.map(lambda name: _run(folder, name), names), strict=True))
+def reports(production_runs: ProductionRuns) -> dict[str, BoardReport]:
+    """The report of the production run with each bug."""
+    return {fault: run.report for fault, run in production_runs.all_of([*TRUE_CAUSES, *UNSEEN]).items()}
+
+
+@pytest.fixture
+def sound(place: Place) -> BoardReport:
+    """The report of a run without a bug, up to the payload and without the sweep, whose points it would share."""
+    place.run(PRODUCTION, *place.on_bench("-k", CHECKS))
+    (journal,) = place.journals()
+    return board_report(read_journal(journal))
 
 
 def _explained(report: BoardReport) -> list[str]:
@@ -109,13 +102,12 @@ def test_bug_without_a_wrong_byte_is_not_called_found(reports: dict[str, BoardRe
     assert any(UNSEEN[fault] in line for line in _not_proven(report)), _not_proven(report)
 
 
-def test_sound_board_is_told_what_its_points_leave_open(reports: dict[str, BoardReport]) -> None:
+def test_sound_board_is_told_what_its_points_leave_open(sound: BoardReport) -> None:
     """A pass comes with at most six lines of what it does not prove, and the fewest points that would."""
-    report = reports[""]
-    told = [one for one in report.not_proven if one.check == "payload_bytes"]
+    told = [one for one in sound.not_proven if one.check == "payload_bytes"]
 
-    assert _passed(report)
-    assert not _explained(report)
+    assert _passed(sound)
+    assert not _explained(sound)
     assert 1 <= len(told) <= 6
     assert told[-1].next_action.startswith("measure also (1) battery ")
 

@@ -8,12 +8,12 @@ from lxml import etree
 
 from benchrig.records import CheckFinished, FileKept, RunFinished
 
-from .runs import PRODUCTION
 from .test_options import own_suite, refused
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from .production_runs import ProductionRuns
     from .runs import Place
 
 BROKEN_LIBRARY = "raise ZeroDivisionError('drawing is broken here')\n"
@@ -24,9 +24,10 @@ def folder_of(place: Place) -> Path:
     return place.journals()[-1].with_suffix("")
 
 
-def test_production_run_is_drawn(place: Place) -> None:
+def test_production_run_is_drawn(production_runs: ProductionRuns) -> None:
     """Both traces, the sweep and all limits lie beside the journal as SVG, and the terminal says where."""
-    found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16"))
+    run = production_runs.of("")
+    place, found = run.place, run.found
 
     assert found.code == 0, found.text
     names = ("sleep.svg", "transmit.svg", "battery-sweep.svg", "limits.svg")

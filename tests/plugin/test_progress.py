@@ -14,6 +14,7 @@ import pytest
 from .runs import BOARD, PATIENCE_S, PRODUCTION
 
 if TYPE_CHECKING:
+    from .production_runs import ProductionRuns
     from .runs import Place
 
 ESCAPES = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
@@ -91,9 +92,9 @@ def test_other_outputs_on_a_terminal(place: Place, option: str) -> None:
     assert f"{BOARD}: PASS" in written
 
 
-def test_no_terminal(place: Place) -> None:
+def test_no_terminal(production_runs: ProductionRuns) -> None:
     """Into a pipe or a file goes no progress line and no control character."""
-    found = place.run(PRODUCTION, *place.on_bench("--bench-scale", "16"))
+    found = production_runs.of("").found
 
     assert found.code == 0, found.text
     assert "/12  " not in found.out

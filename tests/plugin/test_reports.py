@@ -12,31 +12,31 @@ from lxml import etree
 from benchrig.board.profile import read_board_profile
 from benchrig.records import CheckFinished, LimitJudged, RunFinished, Verdict
 
-from .runs import BOARD, PRODUCTION, PROFILE
+from .runs import ALL_PLUGINS, BOARD, PRODUCTION, PROFILE
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from .production_runs import ProductionRuns
     from .runs import Place
 
 QUICK = ("--bench-scale", "16")
 REQUIRED = len(read_board_profile(PROFILE).required["production"])
 
 OUTCOMES = [
-    pytest.param((), 0, (REQUIRED + 1, 0, 0), "pass", id="pass"),
-    pytest.param(("--bench-fault", "rail_low"), 10, (REQUIRED + 1, 1, 0), "fail", id="fail"),
-    pytest.param(
-        ("--bench-fault", "wrong_serial"), 12, (REQUIRED + 1, REQUIRED - 1, 1), "bench error", id="bench error"
-    ),
+    pytest.param("", 0, (REQUIRED + 1, 0, 0), "pass", id="pass"),
+    pytest.param("rail_low", 10, (REQUIRED + 1, 1, 0), "fail", id="fail"),
+    pytest.param("wrong_serial", 12, (REQUIRED + 1, REQUIRED - 1, 1), "bench error", id="bench error"),
 ]
 
 
-@pytest.mark.parametrize(("options", "code", "counts", "verdict"), OUTCOMES)
+@pytest.mark.parametrize(("fault", "code", "counts", "verdict"), OUTCOMES)
 def test_report_of_the_board(
-    place: Place, options: tuple[str, ...], code: int, counts: tuple[int, int, int], verdict: str
+    production_runs: ProductionRuns, fault: str, code: int, counts: tuple[int, int, int], verdict: str
 ) -> None:
     """The board's report keeps the published rules, and three readers count the same as the journal says."""
-    found = place.run(PRODUCTION, *place.on_bench(*QUICK, *options))
+    run = production_runs.of(fault)
+    place, found = run.place, run.found
 
     report = place.report()
     ended = [record for record in place.records() if isinstance(record, CheckFinished)]
@@ -81,9 +81,9 @@ def test_quiet_run(place: Place) -> None:
     assert found.err == ""
 
 
-def test_table_of_the_board(place: Place) -> None:
+def test_table_of_the_board(production_runs: ProductionRuns) -> None:
     """Without -q a section shows each check with what was measured, its limits and its verdict."""
-    found = place.run(PRODUCTION, *place.on_bench(*QUICK))
+    found = production_runs.of("").found
 
     section = found.out.split(" boards ===")[1]
     assert re.search(r"rail: 3.3 V rail over the battery range, under load +pass +\d", section)
@@ -183,7 +183,7 @@ def test_one_worker(place: Place, addresses: Path, workers: tuple[str, ...], lev
 
     plain = place.run(*arguments)
     values = [(r.limit, r.value) for r in place.records() if isinstance(r, LimitJudged)]
-    found = place.run(*arguments, *workers)
+    found = place.run(*arguments, *workers, env=ALL_PLUGINS)
 
     assert found.code == plain.code == (0 if level == "3.0" else 10), found.text
     assert [line for line in found.out.splitlines() if line.startswith(BOARD)] == [
@@ -199,7 +199,7 @@ def test_more_workers_than_benches(place: Place, workers: tuple[str, ...]) -> No
     """Two workers for one slot are refused in one sentence that says what is accepted."""
     place.write("level", "3.0")
 
-    found = place.run(*own(place), *place.on_bench(*workers))
+    found = place.run(*own(place), *place.on_bench(*workers), env=ALL_PLUGINS)
 
     assert found.code == 4, found.text
     assert "this run has 1 slot that share no instrument" in found.err
@@ -214,7 +214,8 @@ def test_worker_that_dies(place: Place, addresses: Path) -> None:
     arguments = own(place)
     place.suite(text)
 
-    found = place.run(*arguments, *place.on_bench("--bench-simulation", addresses), "-n1", "--max-worker-restart=0")
+    alone = ("-n1", "--max-worker-restart=0")
+    found = place.run(*arguments, *place.on_bench("--bench-simulation", addresses), *alone, env=ALL_PLUGINS)
 
     assert found.code == 11, found.text
     assert f"{BOARD}: INCOMPLETE" in found.out

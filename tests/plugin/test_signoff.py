@@ -7,10 +7,8 @@ shipped ones. True voltages are those of the simulated converter, as its own fil
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +19,7 @@ from lxml import etree
 from benchrig.journal import read_journal
 from benchrig.records import Annex, CheckFinished, FileKept, LimitJudged, NotProven, ReadingTaken, Verdict
 
+from .runs import environment, pytest_command
 from .signoff_faults import SIGN_OFF
 
 if TYPE_CHECKING:
@@ -97,16 +96,15 @@ def _profile(folder: Path, points: str, checks: tuple[str, ...]) -> Path:
 def _run(folder: Path, fault: str) -> Run:
     is_hole = fault == "hangs_after_hole"
     checks = SLOW if is_hole else BOTH
-    command = [sys.executable, "-m", "pytest", "suites/signoff", "-p", "no:cacheprovider"]
+    command = pytest_command("suites/signoff", "-p", "no:cacheprovider")
     command += ["-k", " or ".join(f"test_{check}" for check in checks)]
     command += ["--bench", "fixtures/benches/simulated.toml", "--board", "HB-0001"]
     command += ["--bench-profile", str(_profile(folder, HOLES if is_hole else POINTS, checks))]
     # a hole of milliseconds needs a bench whose commands take less than that: near to life, or they take bench seconds
     command += ["--bench-scale", "2" if is_hole else "16", "--bench-reports", str(folder / "reports")]
     command += ["--bench-fault", fault] if fault else []
-    environment = {key: value for key, value in os.environ.items() if not key.startswith(("PYTEST_", "BENCHRIG_"))}
     done = subprocess.run(
-        command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=LONGEST_S, check=False
+        command, cwd=ROOT, env=environment(), capture_output=True, text=True, timeout=LONGEST_S, check=False
     )
     (journal,) = (folder / "reports").rglob("*.jsonl")
     return Run(done.returncode, done.stdout + done.stderr, read_journal(journal), folder / "reports")

@@ -28,7 +28,7 @@ def test_critical_path_is_the_sum_of_the_boards_periods(profile: BoardProfile) -
         len(text["rail"]["points_v"]) * text["rail"]["settle_s"]
         + both_ways * (sweep["settle_s"] + takes["battery"] + takes["frame"])
         + sleep["fall_asleep_s"]
-        + (sleep["wake_periods"] + 1) * sleep["wake_period_s"]
+        + (sleep["wake_periods"] + 1) * text["limits"]["floor_current"]["wake_period"]["high"]
         + text["transmit"]["window_s"]
         + takes["boot"]
     )
@@ -60,16 +60,22 @@ def test_correction_takes_a_power_cycle_and_its_proofs(profile: BoardProfile) ->
 
 
 def test_windows_of_the_air_are_counted(profile: BoardProfile) -> None:
-    """By hand from the profile's text and RP002-1.0.1: 5 s after a join-request, 1 s and 2 s after an uplink."""
+    """By hand from the profile's text and RP002-1.0.1: 5 s and 6 s after a join-request, 1 s and 2 s after an uplink.
+
+    Joins are answered in the first, second and first window. Seven reports carry downlinks: on, unknown, off in the
+    second window, unknown, to another port, repeated, and on before the power cut.
+    """
     text = tomllib.loads(PROFILE_FILE.read_text(encoding="utf-8"))
     takes, air = text["takes_s"], text["air"]
     cut_s = takes["power_down"] + takes["boot"]
 
     parts = expected_s(profile)
 
-    assert parts["join"] == pytest.approx(5.0 + cut_s + 5.0)
+    assert parts["join"] == pytest.approx(5.0 + cut_s + 6.0 + cut_s + 5.0)
     assert parts["uplink_hops"] == pytest.approx((len(air["points_v"]) + 1) * (2.0 + text["sweep"]["settle_s"]) + cut_s)
-    assert parts["downlink"] == pytest.approx(3 * (1.0 + 0.05))
+    assert parts["downlink"] == pytest.approx(6 * 1.0 + 2.0 + 7 * 0.05 + cut_s)
+    assert parts["report_period"] == air["reports"]["count"] * air["reports"]["period_s"]
+    assert parts["join_backoff"] == pytest.approx(air["backoff"]["window_s"] + 3 * cut_s)
     assert "join" not in expected_s(replace(profile, air=None))
 
 

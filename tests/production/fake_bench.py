@@ -36,10 +36,11 @@ if TYPE_CHECKING:
 
     from benchrig.bench.open_bench import SlotBench
     from benchrig.board.board import Board
-    from benchrig.board_run import BoardRun, Found
+    from benchrig.board_run import BoardRun
     from benchrig.procedures.sweep import SweepPoint
     from benchrig.protocol.at_events import HandOver
     from benchrig.records import Record
+    from benchrig.run_plan import Found
 
 PROFILE: Final = read_board_profile(Path(__file__).parents[2] / "fixtures" / "boards" / "hay-barn-probe.toml")
 BOARD: Final = "HB-0001"
@@ -217,12 +218,18 @@ class FakeBoard:
     celsius: float = 21.1
     sends: Callable[[int, int], bytes | None] = field(default=payload)
     sends_on: int = 2
+    announces: tuple[int, int] = (2, 9)
     reports_done: bool = True
     links_open: bool = True
     load_is_on: bool = False
     load_draws_a: float = 0.0446
     handed_over: tuple[HandOver, ...] | None = None
+    lost: str = ""
     reply: None = None
+
+    def lost_on_modem_lines(self) -> str:
+        """What the bench itself did not hear."""
+        return self.lost
 
     def hand_overs(self) -> tuple[HandOver, ...] | None:
         """What the modem answered, where somebody listens to it."""
@@ -261,7 +268,7 @@ class FakeBoard:
         millivolts, celsius = self.millivolts(volts), round(self.celsius)
         handed = self.sends(millivolts, celsius) if self.tap else None
         port = None if handed is None else self.sends_on
-        return FrameAnswer(millivolts / 1000.0, celsius, 2, 9, "FRAME", port, handed, "", self.clock.now_s())
+        return FrameAnswer(millivolts / 1000.0, celsius, *self.announces, "FRAME", port, handed, "", self.clock.now_s())
 
     def report(self) -> FrameAnswer:
         """An uplink."""
@@ -367,7 +374,7 @@ class Table:
             link_release=self.link_release,
         )
         on.power.on_since_s, on.power.power_ups = (self.clock.now_s(), 1) if self.supply.is_on else (None, 0)
-        return FakeRun(on, SimpleNamespace(profile=self.profile, board=BOARD), self.clock)
+        return FakeRun(on, SimpleNamespace(profile=self.profile, board=BOARD, said_by_others=None), self.clock)
 
     def do(self, check: Callable[[BoardRun, Check], None], run: FakeRun | None = None) -> CheckFinished:
         """Carry the check out and end it."""

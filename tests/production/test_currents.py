@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchrig.board_run import Found
 from benchrig.errors import BoardTimeout, InstrumentUnfit
 from benchrig.production.currents import check_floor_current, check_transmit
 from benchrig.production.energy_budget import energy_budget
 from benchrig.records import Annex, LimitJudged, NotProven, Verdict
+from benchrig.run_plan import Found
 
 from .fake_bench import PROFILE, FakeMeter, FakeRecorder, Table, as_run, square
 
@@ -264,6 +264,35 @@ def test_board_that_never_wakes_by_itself() -> None:
     assert finished.verdict is Verdict.UNDECIDED
     for name in ("mean", "wake_charge", "wake_period"):
         assert table.verdict(name) is Verdict.UNDECIDED
+
+
+@pytest.mark.parametrize(
+    ("announced", "words"),
+    [
+        pytest.param((3, 9), "the port differs: 2 on the modem UART, 3 on the console", id="port"),
+        pytest.param((2, 8), "the length differs: 9 bytes on the modem UART, 8 on the console", id="length"),
+    ],
+)
+def test_report_that_is_not_the_one_of_the_console(announced: tuple[int, int], words: str) -> None:
+    """A report that is handed over on another port, or of another length, than the console says fails, and is named."""
+    table = sender(*UPLINK)
+    table.board.announces = announced
+
+    finished = table.do(check_transmit)
+
+    assert finished.verdict is Verdict.FAIL
+    assert table.judged("handed over").why == words
+
+
+def test_report_that_nobody_hears() -> None:
+    """Without a tap nothing is said of what was handed over, and the current is judged all the same."""
+    table = sender(*UPLINK)
+    table.board.tap = None
+
+    finished = table.do(check_transmit)
+
+    assert finished.verdict is Verdict.PASS, finished.why
+    assert "handed over" not in {getattr(one, "fact", "") for one in table.measure.judged}
 
 
 @pytest.mark.parametrize("name", ["floor_current", "transmit"])

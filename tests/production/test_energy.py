@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from benchrig.board_run import Found
 from benchrig.production.energy import check_energy
 from benchrig.records import Annex, CheckFinished, NotProven, ReadingTaken, Verdict
+from benchrig.run_plan import Found
 
 from .fake_bench import PROFILE, Table
 

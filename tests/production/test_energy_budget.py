@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from benchrig.board.energy_table import CellPlan, EnergyPlan
-from benchrig.board_run import Found
 from benchrig.production.energy_budget import battery_of, energy_budget, load_at, missing
+from benchrig.run_plan import Found
 
 if TYPE_CHECKING:
     from benchrig.judge.energy import Load
@@ -227,6 +227,18 @@ def test_cell_in_the_cold_down_to_its_cut_off() -> None:
     [
         pytest.param(PLAN, {"wake_period_s": Found(0.0, 0.0, "s")}, "a wake period of 0.0 s", id="no period"),
         pytest.param(
+            PLAN,
+            {"report_charge_c": Found(1e-3, 0.0, "C")},
+            r"report_charge_c is 0\.001 C, less than its own transmission draws above the floor, 0\.00221209 C of",
+            id="less than its transmission",
+        ),
+        pytest.param(
+            PLAN,
+            {"report_charge_c": Found(1e-3, 0.5e-3, "C")},
+            "less than its own transmission",
+            id="less by more than its uncertainty explains",
+        ),
+        pytest.param(
             replace(PLAN, cell=replace(CELL, cutoff_v=5.0, at_rest=((3.0, 0.0), (4.2, 1.0)))),
             {},
             "at 20 degC and a cut-off of 5 V nothing of the cell can be used; look at energy.cell",
@@ -244,6 +256,25 @@ def test_what_is_no_budget(plan: EnergyPlan, changes: dict[str, Found], words: s
     """What cannot be reckoned is refused by what is wrong."""
     with pytest.raises(ValueError, match=words):
         energy_budget(plan, found(**changes))
+
+
+def test_report_that_is_its_transmission_within_what_is_known() -> None:
+    """A report that scatter puts a little below its own transmission is that transmission, and nothing beside."""
+    budget = energy_budget(PLAN, found(report_charge_c=Found(2.1e-3, 0.1e-3, "C")))
+
+    assert budget.report is not None
+    assert budget.report.rest_c.value == 0.0
+
+
+@pytest.mark.parametrize("name", ["floor_a", "wake_charge_c", "report_charge_c"])
+def test_what_noise_puts_below_0_is_told(name: str) -> None:
+    """A reading of nothing loses its uncertainty in the budget, and the notes say so; a plain 0 needs no note."""
+    changes = {name: Found(-1e-9, 1e-8, "A"), "transmit_charge_c": None}
+    notes = energy_budget(PLAN, found(**changes)).notes
+
+    assert f"{name} is -1e-09 A with a standard uncertainty of 1e-08 A: counted as exactly 0" in notes
+    plain = energy_budget(PLAN, found(**{**changes, name: Found(0.0, 0.0, "A")})).notes
+    assert not any("counted as exactly 0" in note for note in plain)
 
 
 @pytest.mark.parametrize("name", ["floor_a", "wake_charge_c", "wake_period_s", "report_charge_c"])

@@ -151,11 +151,11 @@ def judged(results: list[Result]) -> Table:
 
 
 def test_sign_off_counts_what_was_made() -> None:
-    """Of 32 planned ways one was not made: the verdict speaks of 31, and the one is named as not proven."""
+    """Of 32 planned interruptions one was not made: the verdict speaks of 31, and the one is named as not proven."""
     table = judged(tried(made=False))
 
     fact = coming_back_fact(table)
-    assert "after each of 31 ways" in fact.expected
+    assert "after each of 31 power interruptions" in fact.expected
     assert "(32 planned)" in fact.expected
     assert fact.verdict is Verdict.PASS
     assert "coming back: not tried as planned: battery open for 2 s" in said(table.records)

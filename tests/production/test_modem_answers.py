@@ -7,7 +7,7 @@ import pytest
 from benchrig.production.payload import check_payload_bytes
 from benchrig.protocol.at_events import HandOver
 from benchrig.protocol.at_rules import Outcome
-from benchrig.records import Annex, FactJudged, Verdict
+from benchrig.records import Annex, FactJudged, NotProven, Verdict
 
 from .fake_bench import Table
 
@@ -63,6 +63,17 @@ def test_frames_stand_in_the_report() -> None:
         "at 1.000 s, port 2: BB: busy by BUSY",
         "at 1.000 s, port 2: BB: accepted by OK, attempt 2, first character lost",
     )
+
+
+def test_lost_bytes_are_told() -> None:
+    """What the bench lost on the line is a gap of the record, told as not proven; without a loss nothing is said."""
+    for lost in ("3 bytes of the modem", ""):
+        table = Table("payload_bytes").powered()
+        table.board.lost = lost
+        table.do(check_payload_bytes)
+
+        told = [one.text for one in table.records if isinstance(one, NotProven) and "modem UART" in one.text]
+        assert [lost in text for text in told] == ([True] if lost else [])
 
 
 def test_nothing_is_said_where_nobody_listens() -> None:

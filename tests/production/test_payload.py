@@ -107,7 +107,7 @@ def test_one_bad_frame_among_many(change: Callable[[bytes], bytes | None], words
 
 
 def test_every_frame_on_another_port() -> None:
-    """Frames on another port are not decoded; three are told, the rest counted."""
+    """Frames on another port than map and console say are not decoded; three problems are told, the rest counted."""
     table = Table("payload_bytes").powered()
     table.board.sends_on = 3
 
@@ -115,8 +115,30 @@ def test_every_frame_on_another_port() -> None:
 
     assert finished.verdict is Verdict.FAIL
     fact = table.judged("port, length and check value")
-    assert getattr(fact, "seen", "").endswith(f"; and {FRAMES - 3} more")
+    assert getattr(fact, "seen", "").endswith(f"; and {2 * FRAMES - 3} more")
     assert "port 3 received" in fact.why
+    assert "the port differs: 3 on the modem UART, 2 on the console" in fact.why
+
+
+ANNOUNCED = [
+    pytest.param((3, 9), "the port differs: 2 on the modem UART, 3 on the console", id="port"),
+    pytest.param((2, 8), "the length differs: 9 bytes on the modem UART, 8 on the console", id="length"),
+    pytest.param((2, 0), "the length differs: 9 bytes on the modem UART, 0 on the console", id="no length"),
+]
+
+
+@pytest.mark.parametrize(("announced", "words"), ANNOUNCED)
+def test_console_that_tells_of_another_frame(announced: tuple[int, int], words: str) -> None:
+    """A frame that is sound by the map, but not the one that the console tells of, fails, and both values are told."""
+    table = Table("payload_bytes").powered()
+    table.board.announces = announced
+
+    finished = table.do(check_payload_bytes)
+
+    assert finished.verdict is Verdict.FAIL
+    fact = table.judged("port, length and check value")
+    assert fact.why.startswith(f"at {PROFILE.sweep.points_v[0]:.2f} V up: {words}")
+    assert table.measure.not_passed() == (fact,)
 
 
 def sealed(body: bytes) -> bytes:

@@ -21,6 +21,7 @@ from benchrig.records import (
     RunStarted,
     RunState,
     Verdict,
+    WaiverGranted,
 )
 from benchrig.report.board_report import BoardReport, board_report
 
@@ -99,30 +100,54 @@ def test_required_check_that_did_not_pass(verdict: Verdict) -> None:
 
 
 def test_valid_waiver() -> None:
-    """A waived check that says who, why and until when lets the board pass, and stays visible."""
-    report = report_of(ended("siren", Verdict.WAIVED, why="quality lead, horn on order, until 2031-06-01"))
+    """A check waived by somebody, with reason and last day, lets the board pass, and stays visible."""
+    report = report_of(waived())
 
     assert report.passed
     assert report.verdict.waived == ("siren",)
     assert [check.name for check in report.not_passed] == ["siren"]
 
 
-def test_waiver_without_words_is_void() -> None:
-    """A waiver that does not say who, why and until when does not count."""
-    report = report_of(ended("siren", Verdict.WAIVED, why="  "))
+def waived(**change: object) -> tuple[Record, ...]:
+    """The sample run, of 2031-03-04, whose siren was waived, by a waiver that says something else."""
+    first, *rest = ended("siren", Verdict.WAIVED, why="by the quality lead until 2031-06-01: horn on order")
+    waiver = WaiverGranted(check="siren", who="quality lead", why="horn on order", until="2031-06-01", at_s=0.1)
+    return (first, msgspec.structs.replace(waiver, **change), *rest)
+
+
+def test_waiver_holds_through_its_last_day() -> None:
+    """`until` is the last day, not the first that is too late."""
+    assert report_of(waived(until="2031-03-04")).passed
+
+
+VOID_WAIVERS = [
+    pytest.param({"check": "identity"}, "not by whom, why and until when", id="none of this check"),
+    pytest.param({"who": " "}, "not by whom, why and until when", id="nobody"),
+    pytest.param({"why": ""}, "not by whom, why and until when", id="no reason"),
+    pytest.param({"until": "2031-03-03"}, "until 2031-03-03, and this run is of 2031-03-04", id="over"),
+    pytest.param({"until": "soon"}, "until 'soon' in a run of", id="no date"),
+    pytest.param({"boards": ("HB-0002",)}, "for HB-0002", id="another board's"),
+]
+
+
+@pytest.mark.parametrize(("change", "words"), VOID_WAIVERS)
+def test_waiver_that_is_void(change: dict[str, object], words: str) -> None:
+    """A check that says waived without a waiver on record that was valid at the run does not count."""
+    report = report_of(waived(**change))
 
     assert report.verdict.verdict is Verdict.UNDECIDED
-    assert "not by whom, why and until when" in report.not_passed[0].why
+    (siren,) = [check for check in report.not_passed if check.name == "siren"]
+    assert words in siren.why
+    assert siren.why.endswith(": this does not count")
 
 
 def test_waiver_cannot_cover_a_bench_error() -> None:
     """A check in which the bench failed proves nothing that somebody could accept."""
-    waived = ended("siren", Verdict.WAIVED, why="quality lead, until 2031-06-01")
     changed = tuple(
         msgspec.structs.replace(record, verdict=Verdict.BENCH_ERROR, why="meter lost")
         if isinstance(record, LimitJudged) and record.check == "siren"
         else record
-        for record in waived
+        for record in waived()
     )
 
     report = report_of(changed)

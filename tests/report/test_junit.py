@@ -22,6 +22,7 @@ from benchrig.records import (
     RunFinished,
     RunStarted,
     Verdict,
+    WaiverGranted,
 )
 from benchrig.report.board_report import BoardReport, board_report
 from benchrig.report.junit import junit_xml
@@ -29,6 +30,7 @@ from benchrig.report.junit import junit_xml
 HERE = Path(__file__).parent
 RECORDS = parse_journal((HERE / "hay_barn_run.jsonl").read_bytes()).records
 RULES = etree.XMLSchema(etree.parse(str(HERE / "report_rules.xsd")))
+WAIVER = WaiverGranted(check="siren", who="quality lead", why="horn on order", until="2031-06-01", at_s=0.1)
 NOTHING = {"tests": 0, "failures": 0, "errors": 0, "skipped": 0}
 
 
@@ -40,17 +42,18 @@ def report_of(records: tuple[Record, ...], *problems: str) -> BoardReport:
 def siren(verdict: Verdict, *, why: str = "no sound", next_action: str = "look at the horn") -> BoardReport:
     """The report of the sample run in which the siren check and its limit came out otherwise."""
     row_verdict = Verdict.FAIL if verdict is Verdict.WAIVED else verdict
+    codes = 481.0 if verdict is Verdict.UNDECIDED else 12.0  # 480 and the guard band of 2 are the limit
     changed = [
         msgspec.structs.replace(record, verdict=verdict, why=why, next_action=next_action)
         if isinstance(record, CheckFinished) and record.check == "siren"
         else msgspec.structs.replace(
-            record, value=12.0, verdict=row_verdict, why="below 478 counts", next_action="press the lid"
+            record, value=codes, verdict=row_verdict, why="below 478 counts", next_action="press the lid"
         )
         if isinstance(record, LimitJudged) and record.check == "siren"
         else record
         for record in RECORDS
     ]
-    return report_of(tuple(changed))
+    return report_of((changed[0], WAIVER, *changed[1:]) if verdict is Verdict.WAIVED else tuple(changed))
 
 
 def totals_by_attributes(document: bytes) -> dict[str, int]:
@@ -175,7 +178,8 @@ def test_failure(verdict: Verdict) -> None:
     assert failure.text == (
         f"{verdict.value}: no sound\n"
         "next: look at the horn\n"
-        f"siren codes: (12.0 ± 2.0) counts, limits at least 480 counts: {verdict.value}\n"
+        f"siren codes: ({481 if verdict is Verdict.UNDECIDED else 12}.0 ± 2.0) counts, limits at least 480 counts: "
+        f"{verdict.value}\n"
         "  why: below 478 counts\n"
         "  limit from: hay-barn probe requirement 4, invented\n"
         "  next: press the lid"
@@ -193,11 +197,15 @@ def test_bench_error() -> None:
 
 
 def test_waived() -> None:
-    """A waived check has no failure; who, why, until when and the violated limit stand in its output."""
+    """A waived check is no failure, and its name says that it is no pass; who, why, until when stand in its output."""
     root, totals = checked(siren(Verdict.WAIVED, why="quality lead, horn on order, until 2031-06-01"))
 
-    output = case_of(root, "siren").findtext("system-out")
+    output = case_of(root, "siren (waived)").findtext("system-out")
     assert totals == {**NOTHING, "tests": 5}
+    assert "siren" not in {case.get("name") for case in root.iter("testcase")}
+    properties = {str(one.get("name")): str(one.get("value")) for one in root.iter("property")}
+    assert properties["run.waived"] == "siren"
+    assert properties["waiver.siren.until"] == "2031-06-01"
     assert output == (
         "waived: quality lead, horn on order, until 2031-06-01\n"
         "next: look at the horn\n"
@@ -352,6 +360,8 @@ def test_hostile_text(text: str, shown: str) -> None:
         if isinstance(r, ReadingTaken)
         else msgspec.structs.replace(r, fact=text, seen=text, verdict=Verdict.FAIL, why=text)
         if isinstance(r, FactJudged)
+        else msgspec.structs.replace(r, verdict=Verdict.FAIL)
+        if isinstance(r, CheckFinished) and r.check == "identity"
         else r
         for r in RECORDS[1:]
     )

@@ -51,7 +51,8 @@ MEASURED = [
     pytest.param(judged(3.3, 0.0996, high=4.0), "(3.30 ± 0.10) V", id="uncertainty rounds up a decade"),
     pytest.param(judged(4512.0, 123.0, high=9e3, unit="count"), "(4510 ± 120) counts", id="no decimals"),
     pytest.param(judged(-1e-9, 0.004, high=3.0), "(0.0000 ± 0.0040) V", id="no negative zero"),
-    pytest.param(judged(0.0012, 0.0003, high=0.01, unit="1"), "0.00120 ± 0.00030", id="ratio without a unit"),
+    pytest.param(judged(0.0012, 0.0003, high=0.01, unit="1"), "(0.120 ± 0.030) %", id="share"),
+    pytest.param(judged(2.0, 0.3, high=3.0, unit="1"), "2.00 ± 0.30", id="ratio without a unit"),
     pytest.param(judged(3.3, None, high=4.0), "3.300 V", id="no uncertainty known"),
     pytest.param(judged(4095.0, None, high=4095.0, unit="count"), "4095 counts", id="count without uncertainty"),
     pytest.param(judged(3.3, 0.0, high=4.0), "3.300 V", id="uncertainty of zero"),
@@ -114,7 +115,11 @@ def test_value_never_reads_like_a_limit_it_is_not(
 @given(FINITE, st.sampled_from(("count", "1", "byte")))
 def test_limit_is_shown_in_full(limit: float, unit: str) -> None:
     """Reading a limit off the report gives the very number that was judged against."""
-    assert [float(number) for number in numbers_of(limits_text(judged(1.0, None, unit=unit, high=limit)))] == [limit]
+    text = limits_text(judged(1.0, None, unit=unit, high=limit))
+
+    power = -2 if text.endswith(" %") else 0
+    assert [float(Decimal(number).scaleb(power)) for number in numbers_of(text)] == [limit]
+    assert text.endswith(" %") is (unit == "1" and 0.0 < abs(limit) < 1.0)
 
 
 def test_seconds_text() -> None:

@@ -17,6 +17,7 @@ from benchrig.records import (
     RunFinished,
     RunStarted,
     Verdict,
+    WaiverGranted,
 )
 from benchrig.report.board_report import BoardReport, board_report
 from benchrig.report.columns import column_widths, row_lines
@@ -68,12 +69,14 @@ def ended(check: str, verdict: Verdict, *, why: str = "no sound", simulated: boo
     """The report of the sample run in which one check ended otherwise."""
     start = RECORDS[0]
     assert isinstance(start, RunStarted)
-    changed = [
+    changed: list[Record] = [
         msgspec.structs.replace(record, verdict=verdict, why=why, next_action="look at the horn")
         if isinstance(record, CheckFinished) and record.check == check
         else record
         for record in RECORDS[1:]
     ]
+    if verdict is Verdict.WAIVED:
+        changed.insert(0, WaiverGranted(check=check, who="QA", why="horn on order", until="2031-06-01", at_s=0.1))
     return report_of((msgspec.structs.replace(start, simulated=simulated), *changed))
 
 
@@ -91,7 +94,7 @@ VERDICT_LINES = [
     pytest.param(ended("siren", Verdict.PASS, simulated=False), "HB-0001: PASS, 4 of 4 required checks", id="pass"),
     pytest.param(
         ended("siren", Verdict.WAIVED, simulated=False),
-        "HB-0001: PASS, 4 of 4 required checks, 1 of them waived",
+        "HB-0001: PASSED WITH 1 WAIVER (siren), 3 of 4 required checks passed",
         id="waived",
     ),
     pytest.param(

@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from lxml import etree
 
-from benchrig.report.text import one_line, xml_text
+from benchrig.report.text import one_line, safe_text, shown_line, shown_lines, xml_text
 
 CASES = [
     pytest.param("plain <&>]]> ±µΩ", "plain <&>]]> ±µΩ", id="markup is the writer's business"),
@@ -56,3 +56,25 @@ def test_xml_text_of_every_character() -> None:
 def test_one_line(text: str, expected: str) -> None:
     """Text of a board can neither break a line of the terminal nor steer it."""
     assert one_line(text) == expected
+
+
+def test_safe_text() -> None:
+    """Line feeds and tabs stay, and all of the text; what steers a terminal is shown escaped."""
+    assert safe_text("a\tb\n\x1b[2J\u202e" + "x" * 5000) == "a\tb\n\\x1b[2J\\u202e" + "x" * 5000
+
+
+def test_shown_line() -> None:
+    """The beginning of a long text, and how long it is; one that is short stays whole."""
+    assert (
+        shown_line("\x00" + "x" * 2000)
+        == "\\x00" + "x" * 1999 + " ... (2001 characters in all; the journal holds them)"
+    )
+    assert shown_line("x" * 2000) == "x" * 2000
+
+
+def test_shown_lines() -> None:
+    """Each line is shortened by itself, a tab is four blanks."""
+    first, second = shown_lines("a\tb\x07\n" + "y" * 3000).split("\n")
+
+    assert first == "a    b\\x07"
+    assert second.endswith("y ... (3000 characters in all; the journal holds them)")
