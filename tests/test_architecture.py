@@ -51,7 +51,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "journal_signature",
     ),
     ("run_plan",),
-    ("bench_air", "board_run", "run_plots", "run_history", "dossier_files"),
+    ("bench_air", "board_run", "capture_text", "run_plots", "run_history", "dossier_files"),
     ("production",),
     (
         "pytest_plugin",

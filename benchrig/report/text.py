@@ -13,13 +13,14 @@ import re
 _MOST_SHOWN = 2000
 """Characters of one text on a terminal; own choice: some twenty lines."""
 
-# Complement of production [2]; 7F-9F are allowed there but discouraged, and steer a terminal.
-_NOT_XML = re.compile("[^\t\n\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_NOT_XML = "[^\t\n\x20-\x7e\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
+"""Complement of production [2]; 7F-9F are allowed there but discouraged, and steer a terminal. Compiled at its first
+use: that takes longer than the rest of a short command."""
 
 
 def xml_text(text: str) -> str:
     """Text that any XML 1.0 document can hold; a control character is shown as \\x01."""
-    return _NOT_XML.sub(lambda match: _escaped(match[0]), text)
+    return re.sub(_NOT_XML, lambda match: _escaped(match[0]), text)
 
 
 def one_line(text: str) -> str:
