@@ -93,6 +93,7 @@ SOLE_IMPORTERS = {
     "pytest": {
         "pytest_plugin/__init__.py",
         "pytest_plugin/bench_session.py",
+        "pytest_plugin/markers.py",
         "pytest_plugin/options.py",
         "pytest_plugin/progress.py",
         "pytest_plugin/runner.py",

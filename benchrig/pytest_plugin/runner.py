@@ -17,6 +17,7 @@ from benchrig.board_run import BoardRun, sha256_of
 from benchrig.cautions import cautions
 from benchrig.errors import BenchrigError, ConfigError, RecordError
 from benchrig.procedures.critical_path import expected_s
+from benchrig.pytest_plugin.markers import PLACE_FIXTURE, check_marker, place_of, slot_of, use_of
 from benchrig.pytest_plugin.options import BoardPlace, runs_tests
 from benchrig.pytest_plugin.progress import Progress
 from benchrig.pytest_plugin.stop_signals import StopSignals, has_line
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
 
     from benchrig.check import Check
     from benchrig.pytest_plugin.bench_session import BenchSession
-
-_PLACE_FIXTURE = "board_run"
 
 
 class BenchRunner:
@@ -53,27 +52,27 @@ class BenchRunner:
 
     def pytest_generate_tests(self, metafunc: pytest.Metafunc) -> None:
         """Every test that works with a board runs once for each board; the boards come one after another."""
-        if _PLACE_FIXTURE in metafunc.fixturenames:
+        if PLACE_FIXTURE in metafunc.fixturenames:
             places = self._session.options.boards
             metafunc.parametrize(
-                _PLACE_FIXTURE, places, ids=[place.serial for place in places], indirect=True, scope="session"
+                PLACE_FIXTURE, places, ids=[place.serial for place in places], indirect=True, scope="session"
             )
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Check the markers, group by slot in the suite's own order, and hash the suite's files."""
         slots = [place.slot for place in self._session.options.boards]
-        items.sort(key=lambda item: slots.index(place.slot) if (place := _place(item)) else -1)
-        checks = [item for item in items if _place(item)]
+        items.sort(key=lambda item: slots.index(place.slot) if (place := place_of(item)) else -1)
+        checks = [item for item in items if place_of(item)]
         for item in checks:
-            _check_marker(item)
-        uses = {use for item in checks if (use := _use(item))}
+            check_marker(item)
+        uses = {use for item in checks if (use := use_of(item))}
         if len(uses) > 1:
             raise pytest.UsageError(f"tests of several uses were chosen ({', '.join(sorted(uses))}); run one at a time")
         self._use = next(iter(uses), USES[0])
         checks = self._leave_out(items, checks)
         for slot in slots:
-            names = [_check_marker(item)[0] for item in checks if _slot_of(item) == slot]
+            names = [check_marker(item)[0] for item in checks if slot_of(item) == slot]
             self._session.chosen[slot] = tuple(dict.fromkeys(names))
         self._session.say = self._progress.say
         files = sorted({item.path for item in checks})
@@ -92,7 +91,7 @@ class BenchRunner:
         return [item for item in checks if item not in beyond]
 
     def _is_beyond(self, item: pytest.Item) -> bool:
-        place, name = _place(item), _check_marker(item)[0]
+        place, name = place_of(item), check_marker(item)[0]
         return (
             place is not None
             and name in self._session.fitness[place.slot].lost
@@ -102,7 +101,7 @@ class BenchRunner:
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """A fault that the simulated bench does not have is bad input: said before anything is written."""
-        if runs_tests(self._config) and any(_place(item) for item in session.items):
+        if runs_tests(self._config) and any(place_of(item) for item in session.items):
             try:
                 self._session.refuse_by_history(self._use)
                 self._session.check_simulation()
@@ -195,10 +194,10 @@ class BenchRunner:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> Generator[None, object, object]:
-        place = _place(item)
+        place = place_of(item)
         if place is None:
             return (yield)
-        name, needs, always = _check_marker(item)
+        name, needs, always = check_marker(item)
         self._progress.start(name, place.serial)
         try:
             run = self._session.runs.get(place.slot) or self._begin(place, name)
@@ -238,7 +237,7 @@ class BenchRunner:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, object, object]:
-        place = _place(item)
+        place = place_of(item)
         run = self._session.runs.get(place.slot) if place else None
         if run is None or run.current is None:
             return (yield)
@@ -343,55 +342,6 @@ class BenchRunner:
 
     def _has_terminal(self) -> bool:
         return self._config.pluginmanager.has_plugin("terminalreporter")
-
-
-def _place(item: pytest.Item) -> BoardPlace | None:
-    """The board that an item is for, None for a test without a board."""
-    spec = getattr(item, "callspec", None)
-    place = spec.params.get(_PLACE_FIXTURE) if spec else None
-    return place if isinstance(place, BoardPlace) else None
-
-
-def _slot_of(item: pytest.Item) -> str:
-    place = _place(item)
-    return place.slot if place else ""
-
-
-def _use(item: pytest.Item) -> str:
-    marker = item.get_closest_marker("board_use")
-    if marker is None:
-        return ""
-    if len(marker.args) != 1 or marker.kwargs or marker.args[0] not in USES:
-        raise pytest.UsageError(f"{item.nodeid}: {_shown(marker)}: accepted: one of {', '.join(map(repr, USES))}")
-    return str(marker.args[0])
-
-
-def _check_marker(item: pytest.Item) -> tuple[str, tuple[str, ...], bool]:
-    """Name, needs and always of a test's check; the function's name when it has no marker."""
-    marker = item.get_closest_marker("check")
-    if marker is None:
-        function = getattr(item, "originalname", None) or item.name
-        return str(function).removeprefix("test_"), ("power", "board"), False
-    needs, always = marker.kwargs.get("needs", ()), marker.kwargs.get("always", False)
-    sound = (
-        len(marker.args) == 1
-        and isinstance(marker.args[0], str)
-        and marker.args[0]
-        and isinstance(needs, list | tuple)  # a text would be taken letter by letter, and nothing be needed
-        and all(isinstance(need, str) for need in needs)
-        and isinstance(always, bool)
-        and not set(marker.kwargs) - {"needs", "always"}
-    )
-    if not sound:
-        raise pytest.UsageError(
-            f"{item.nodeid}: {_shown(marker)}: accepted: check('name', needs=['power', 'board'], always=False)"
-        )
-    return marker.args[0], tuple(needs), always
-
-
-def _shown(marker: pytest.Mark) -> str:
-    """A marker as it was written."""
-    return f"{marker.name}({', '.join([*map(repr, marker.args), *(f'{k}={v!r}' for k, v in marker.kwargs.items())])})"
 
 
 def _why_not(run: BoardRun, needs: tuple[str, ...], *, always: bool) -> str:
