@@ -6,15 +6,12 @@ circuit or the pty: it senses through `Senses`, speaks through `Transmit` and sa
 
 from __future__ import annotations
 
-import math
 import re
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
-from benchrig.simulation import payload as payload_bytes
 from benchrig.simulation.checksums import crc16_ibm3740
+from benchrig.simulation.measuring import Measuring
 from benchrig.simulation.memory import Memory
-from benchrig.simulation.payload_slips import SLIPS
 from benchrig.simulation.radio_program import RadioProgram
 from benchrig.simulation.sequences import Process, Program, Wait
 from benchrig.simulation.uart import Transmit, console_line, disturbed
@@ -24,43 +21,18 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Generator
 
     from benchrig.simulation.bench_time import Agenda
+    from benchrig.simulation.measuring import Sample, Senses
     from benchrig.simulation.parts import BoardParts, ConsoleLine
     from benchrig.simulation.radio_air import Air
     from benchrig.simulation.radio_modem import Modem
 
 IMAGE: Final = "9c41e0b7"
-NOMINAL_FULL_SCALE_MV: Final = 1100 * 4
 _CHECKED = re.compile(r"(.*)\*([0-9A-Fa-f]{4})\Z", re.DOTALL)
 _PIN_PORT: Final = 10
 _PIN_ORDERS: Final = {"00": False, "01": True}
 _DOWNLINK = re.compile(r"\+RECV: (\d+),([0-9A-F]*)\Z")
 _EVERY = re.compile(r"report every (\d{1,5})\Z")
 _CALIBRATION = re.compile(r"cal gain_ppm=([+-]?\d+) offset_uv=([+-]?\d+)\Z")
-
-
-class Senses(Protocol):
-    """What the firmware can measure."""
-
-    def battery_code(self) -> int:
-        """One averaged conversion of the battery divider."""
-
-    def temperature_c(self) -> float:
-        """Temperature of the board's sensor."""
-
-    def bale_temperatures_c(self) -> tuple[float, ...]:
-        """Temperatures of the two bale probes."""
-
-    def is_charging(self) -> bool:
-        """Whether the charger runs."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """One frame's worth of measurements."""
-
-    count: int
-    battery_mv: int
-    temperature_c: int
 
 
 class Firmware:
@@ -88,7 +60,7 @@ class Firmware:
         self._behaviour = parts.behaviour
         self._line = line
         self._memory = memory
-        self._senses = senses
+        self._measuring = Measuring(parts, memory=memory, senses=senses, reset=self._reset)
         self._console = console
         self._modem = modem
         self._rng = rng
@@ -176,9 +148,7 @@ class Firmware:
         self._is_listening = False
         self._is_discarding = False
         self._received = b""
-        self._count = 0
-        self._last_mv = 0
-        self._exact_mv = 0.0
+        self._measuring.forget()
         self._load_is_on = False
         self._switched = 0
         self._modem_said = b""
@@ -269,17 +239,17 @@ class Firmware:
         return Memory(serial="HB-9876", boots=0).identity
 
     def _answer_battery(self) -> Program:
-        raw, millivolts = yield from self._convert_battery()
+        raw, millivolts = yield from self._measuring.battery()
         told = raw if self._behaviour.battery_code is None else self._behaviour.battery_code
-        self._say(f"BATT n={self._count} raw={told} mv={millivolts}")
+        self._say(f"BATT n={self._measuring.count} raw={told} mv={millivolts}")
 
     def _answer_temperature(self) -> Program:
-        hundredths = yield from self._measure_temperature()
-        self._count += 1
-        self._say(f"TEMP n={self._count} raw={hundredths} c={hundredths / 100:.1f}")
+        hundredths = yield from self._measuring.temperature()
+        self._measuring.count += 1
+        self._say(f"TEMP n={self._measuring.count} raw={hundredths} c={hundredths / 100:.1f}")
 
     def _send_frame(self) -> Program:
-        sample, encoded = yield from self._take_sample()
+        sample, encoded = yield from self._measuring.frame(siren_is_on=self._load_is_on)
         self._announce("FRAME", sample, encoded)
 
     def _report_every(self, seconds: int) -> Program:
@@ -313,7 +283,7 @@ class Firmware:
         self._say(f"JOIN {self._joined or 'failed'}")
 
     def _report(self) -> Program:
-        sample, encoded = yield from self._take_sample()
+        sample, encoded = yield from self._measuring.frame(siren_is_on=self._load_is_on)
         self._announce("REPORT", sample, encoded)
         self._modem.send(b"AT+TX\r\n")
         yield Wait(self._timing.radio_delay_s)
@@ -321,58 +291,12 @@ class Firmware:
         self._draw(processor_a=self._currents.awake_a)
         self._say(f"REPORT done n={sample.count}")
 
-    def _take_sample(self) -> Generator[Wait, bool, tuple[Sample, bytes]]:
-        previous_mv = self._last_mv
-        _, millivolts = yield from self._convert_battery()
-        hundredths = yield from self._measure_temperature()
-        sample = Sample(self._count, millivolts, _rounded(hundredths / 100))
-        sent_mv = previous_mv if self._behaviour.sends_previous_battery else millivolts
-        return sample, self._encode(sample, sent_mv=sent_mv, celsius=hundredths / 100)
-
     def _announce(self, word: str, sample: Sample, encoded: bytes) -> None:
         port = self._behaviour.port
         self._say(
             f"{word} n={sample.count} mv={sample.battery_mv} c={sample.temperature_c} port={port} len={len(encoded)}"
         )
         self._modem.send(b"AT+BUF=%d,%s\r\n" % (port, encoded.hex().upper().encode()))
-
-    def _convert_battery(self) -> Generator[Wait, bool, tuple[int, int]]:
-        self._memory.conversions += 1
-        if self._memory.conversions == self._behaviour.resets_at_conversion:
-            yield from self._reset("brownout")
-        yield Wait(self._timing.convert_s)
-        raw = self._senses.battery_code()
-        exact_mv = raw * NOMINAL_FULL_SCALE_MV / 4096
-        gain = 1 + self._memory.gain_ppm * self._behaviour.gain_constant_step
-        corrected_mv = exact_mv * gain + self._memory.offset_uv / 1000
-        self._count += 1
-        self._exact_mv = max(0.0, min(65535.0, corrected_mv))
-        self._last_mv = _rounded(self._exact_mv)
-        return raw, self._last_mv
-
-    def _measure_temperature(self) -> Generator[Wait, bool, int]:
-        yield Wait(self._timing.measure_s)
-        return _rounded(100 * self._senses.temperature_c())
-
-    def _encode(self, sample: Sample, *, sent_mv: int, celsius: float) -> bytes:
-        behaviour = self._behaviour
-        first, second = (_rounded(10 * celsius) for celsius in self._senses.bale_temperatures_c())
-        if behaviour.probes_fitted < 2:
-            second = payload_bytes.NO_PROBE
-        measured = payload_bytes.Measured(
-            battery_mv=sent_mv,
-            temperature_c=max(-128, min(127, sample.temperature_c + behaviour.payload_temperature_offset_c)),
-            siren_is_on=self._load_is_on,
-            is_charging=self._senses.is_charging(),
-            bale_decidegrees=(first, second),
-            exact_mv=self._exact_mv,
-            celsius=celsius,
-            judged_mv=sample.battery_mv,
-        )
-        encoded = SLIPS[behaviour.payload_slip](measured)
-        if behaviour.swaps_battery_bytes:
-            encoded = payload_bytes.with_swapped_battery(encoded)
-        return payload_bytes.with_spoilt_checksum(encoded) if behaviour.spoils_payload_crc else encoded
 
     def _sleep(self) -> Program:
         self._say("SLEEP")
@@ -423,7 +347,3 @@ class Firmware:
     def _draw(self, *, processor_a: float, radio_a: float = 0.0) -> None:
         self._processor_a, self._radio_a = processor_a, radio_a
         self._current_changed()
-
-
-def _rounded(value: float) -> int:
-    return math.floor(value + 0.5)
