@@ -132,6 +132,12 @@ def adc_clipped(slot: Slot) -> bool:
 
 
 @shows
+def code_beyond_converter(slot: Slot) -> bool:
+    slot.power_up()
+    return slot.battery()["raw"] == "5000"
+
+
+@shows
 def adc_dead_bit(slot: Slot) -> bool:
     slot.power_up()
     raws = []
