@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING
 
 from benchrig.dossier.content import Facts, Figure, Items, Lines, SignatureLine, Table, Text, in_columns
 from benchrig.dossier.page_style import STYLE
+from benchrig.dossier.pages import pages_of
 from benchrig.dossier.palette import MARKS, tone
-from benchrig.dossier.words import SIMULATED
 from benchrig.report.text import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from benchrig.dossier.content import Block, Cell, Dossier, Section
+    from benchrig.dossier.pages import Pages
     from benchrig.records import Verdict
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -29,42 +30,52 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 
 def html_page(dossier: Dossier) -> bytes:
     """The page, UTF-8. The same dossier gives the same bytes."""
-    return "\n".join(_page(dossier)).encode("utf-8")
+    return html_of(pages_of(dossier))
 
 
-def _page(dossier: Dossier) -> Iterator[str]:
-    title = _text(f"Dossier of {dossier.board}{', simulated' if dossier.simulated else ''}")
+def html_of(pages: Pages) -> bytes:
+    """Any document as a page, UTF-8. The same pages give the same bytes."""
+    return "\n".join(_page(pages)).encode("utf-8")
+
+
+def _page(pages: Pages) -> Iterator[str]:
+    title = _text(f"{pages.kind} of {pages.name}{', simulated' if pages.simulated else ''}")
     yield '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">'
     yield f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
     yield '<meta name="viewport" content="width=device-width, initial-scale=1">'
     yield '<meta name="color-scheme" content="light dark">'
     yield f"<title>{title}</title>\n<style>{STYLE}</style>\n</head>\n<body>"
     yield '<a class="skip" href="#content">to the content</a>'
-    yield from _head(dossier)
+    yield from _head(pages)
     yield '<nav aria-label="sections"><ul>'
-    for section in dossier.sections:
+    for section in pages.sections:
         yield f'<li><a href="#{section.key}">{_text(section.title)}</a></li>'
     yield '</ul></nav>\n<main id="content">'
-    for section in dossier.sections:
+    for section in pages.sections:
         yield from _section(section)
-    yield f"</main>\n<footer><p>{_text(dossier.footer)}</p></footer>\n</body>\n</html>\n"
+    yield f"</main>\n<footer><p>{_text(pages.footer)}</p></footer>\n</body>\n</html>\n"
 
 
-def _head(dossier: Dossier) -> Iterator[str]:
+def _head(pages: Pages) -> Iterator[str]:
     yield "<header>"
-    if dossier.simulated:
-        yield f'<p class="simulated">{_text(SIMULATED)}</p>'
-    if dossier.alarms:
+    if pages.simulated:
+        yield f'<p class="simulated">{_text(pages.simulated)}</p>'
+    if pages.alarms:
         yield '<div class="alarm" role="note" aria-label="read this first"><ul>'
-        yield from (f"<li>{_text(one)}</li>" for one in dossier.alarms)
+        yield from (f"<li>{_text(one)}</li>" for one in pages.alarms)
         yield "</ul></div>"
-    yield f'<p class="kind">Dossier</p><h1>{_text(dossier.board)}</h1><p class="sub">{_text(dossier.subtitle)}</p>'
-    simulated = " (simulated bench)" if dossier.simulated else ""
-    yield f'<div class="verdict v-{tone(dossier.verdict)}"><p class="word">{_mark(dossier.verdict)}{simulated}</p>'
-    yield f"<p>{_text(dossier.headline)}</p></div>"
-    yield from (f"<p>{_text(one)}</p>" for one in dossier.words)
-    signed = "Nothing stands against signing it." if dossier.can_be_signed else "It cannot be signed; see Signature."
-    yield f'<p class="sign">{signed}</p></header>'
+    yield f'<p class="kind">{_text(pages.kind)}</p><h1>{_text(pages.name)}</h1>'
+    yield f'<p class="sub">{_text(pages.subtitle)}</p>'
+    if pages.verdict is None:
+        yield '<div class="verdict">'
+    else:
+        simulated = " (simulated bench)" if pages.simulated else ""
+        yield f'<div class="verdict v-{tone(pages.verdict)}"><p class="word">{_mark(pages.verdict)}{simulated}</p>'
+    yield f"<p>{_text(pages.headline)}</p></div>"
+    yield from (f"<p>{_text(one)}</p>" for one in pages.words)
+    if pages.closing:
+        yield f'<p class="sign">{_text(pages.closing)}</p>'
+    yield "</header>"
 
 
 def _section(section: Section) -> Iterator[str]:

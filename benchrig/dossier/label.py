@@ -55,13 +55,19 @@ def label_of(data: bytes, report: BoardReport) -> Label:
         raise ConfigError(
             f"label: the board in the record is {named}; accepted: {ACCEPTED_NAMES}; take the journal of a run of it"
         )
+    run = report.started.run[:80]
+    if not (run.strip() and run.isprintable()):  # a line feed in it would make lines of its own in the code
+        raise ConfigError(
+            f"label: the run in the record is {run!r}; accepted: its name in one line; take another journal"
+        )
     chain, verdict = read_chain(data), report.verdict.verdict
     is_whole = chain.state is ChainState.INTACT
+    waived = f", {len(report.verdict.waived)} waived" if report.verdict.waived else ""
     return Label(
         board=report.board,
-        run=report.started.run[:80],
+        run=run,
         sha256=hashlib.sha256(data).hexdigest(),
-        verdict=f"{MARKS[verdict]} {verdict.value}" if is_whole else f"! record: {chain.state.value}",
+        verdict=f"{MARKS[verdict]} {verdict.value}{waived}" if is_whole else f"! record: {chain.state.value}",
         simulated=report.simulated,
     )
 
@@ -93,7 +99,7 @@ def _svg(label: Label, modules: Sequence[Sequence[int]]) -> Iterator[str]:
     left = _CODE_MM + 1.5
     room = _WIDTH_MM - left - 1.0
     yield _line(left, 6.5, label.board, size=min(4.6, room / (len(label.board) * _LETTER)), bold=True)
-    yield _line(left, 11.0, label.verdict, size=3.0)
+    yield _line(left, 11.0, label.verdict, size=min(3.0, room / (len(label.verdict) * _LETTER)))
     yield _line(left, 14.6, label.run, size=min(2.4, room / (len(label.run) * _LETTER)))
     for row in range(4):
         yield _line(left, 18.4 + 2.5 * row, label.sha256[16 * row : 16 * row + 16], size=2.1, mono=True)

@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from benchrig.dossier.content import Facts, Figure, Items, Lines, SignatureLine, Table, Text, in_columns
+from benchrig.dossier.pages import pages_of
 from benchrig.dossier.palette import LIGHT, MARKS, tone
-from benchrig.dossier.words import SIMULATED
 from benchrig.errors import ConfigError, RecordError
 from benchrig.report.text import one_line
 
 if TYPE_CHECKING:
     from benchrig.dossier.content import Block, Cell, Dossier
+    from benchrig.dossier.pages import Pages
     from benchrig.records import Verdict
 
 _LAYOUT = Path(__file__).with_name("dossier.typ")
@@ -38,7 +39,12 @@ Json = str | int | float | bool | None | list["Json"] | dict[str, "Json"]
 
 
 def pdf_pages(dossier: Dossier) -> bytes:
-    """The pages. ConfigError without the extra `pdf`; RecordError when they cannot be set.
+    """The pages of a dossier. Raises as `pdf_of`."""
+    return pdf_of(pages_of(dossier))
+
+
+def pdf_of(pages: Pages) -> bytes:
+    """Any document as PDF. ConfigError without the extra `pdf`; RecordError when the pages cannot be set.
 
     A picture that the run kept and that cannot be set is left out, and said so: it is a file from outside.
     """
@@ -50,7 +56,7 @@ def pdf_pages(dossier: Dossier) -> bytes:
         ) from missing
     fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[_font_folder()])
 
-    def pages_of(shown: Dossier) -> bytes:
+    def set_pages(shown: Pages) -> bytes:
         return typst.compile(
             _LAYOUT.read_bytes(),
             font_paths=fonts,
@@ -61,20 +67,20 @@ def pdf_pages(dossier: Dossier) -> bytes:
 
     try:
         try:
-            return pages_of(dossier)
+            return set_pages(pages)
         except typst.TypstError:
-            return pages_of(_without_kept(dossier))
+            return set_pages(_without_kept(pages))
     except typst.TypstError as wrong:
         raise RecordError(
             f"the PDF could not be set: {wrong}; the HTML form holds the same: give --html FILE instead"
         ) from wrong
 
 
-def _without_kept(dossier: Dossier) -> Dossier:
+def _without_kept(pages: Pages) -> Pages:
     sections = (
-        replace(section, blocks=tuple(_instead(block) for block in section.blocks)) for section in dossier.sections
+        replace(section, blocks=tuple(_instead(block) for block in section.blocks)) for section in pages.sections
     )
-    return replace(dossier, sections=tuple(sections))
+    return replace(pages, sections=tuple(sections))
 
 
 def _instead(block: Block) -> Block:
@@ -92,30 +98,29 @@ def _font_folder() -> str:
     return str(Path(folders[0]) / "mpl-data" / "fonts" / "ttf")
 
 
-def _data(dossier: Dossier) -> Json:
+def _data(pages: Pages) -> Json:
     return {
         "colours": dict(LIGHT),
-        "board": _text(dossier.board),
-        "subtitle": _text(dossier.subtitle),
-        "made": _date(dossier),
-        "simulated": SIMULATED if dossier.simulated else "",
-        "verdict": _verdict(dossier.verdict),
-        "headline": _text(dossier.headline),
-        "words": [_text(one) for one in dossier.words],
-        "alarms": [_text(one) for one in dossier.alarms],
-        "signed": "Nothing stands against signing it."
-        if dossier.can_be_signed
-        else "It cannot be signed; see Signature.",
-        "footer": _text(dossier.footer),
+        "kind": _text(pages.kind),
+        "board": _text(pages.name),
+        "subtitle": _text(pages.subtitle),
+        "made": _date(pages),
+        "simulated": pages.simulated,
+        "verdict": _verdict(pages.verdict),
+        "headline": _text(pages.headline),
+        "words": [_text(one) for one in pages.words],
+        "alarms": [_text(one) for one in pages.alarms],
+        "signed": _text(pages.closing),
+        "footer": _text(pages.footer),
         "sections": [
             {"title": _text(section.title), "blocks": [_block(block) for block in section.blocks]}
-            for section in dossier.sections
+            for section in pages.sections
         ],
     }
 
 
-def _date(dossier: Dossier) -> Json:
-    made = dossier.made
+def _date(pages: Pages) -> Json:
+    made = pages.made
     return [made.year, made.month, made.day, made.hour, made.minute, made.second] if made else None
 
 

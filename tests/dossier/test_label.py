@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import io
 import sys
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import msgspec
 import numpy as np
 import pytest
 import typst
@@ -117,6 +119,29 @@ def test_name_that_is_no_serial_number(tmp_path: Path, board: str) -> None:
 
     with pytest.raises(ConfigError, match="accepted: letters, digits"):
         label_from(path)
+
+
+@pytest.mark.parametrize(
+    "run", ["", "  ", f"{RUN}\nsha256 00", "a\x85b"], ids=["none", "blank", "more lines", "control"]
+)
+def test_name_of_a_run_that_is_none(tmp_path: Path, run: str) -> None:
+    """A run without a name, or one that would put lines of its own into the code, gets no label."""
+    path = a_run(tmp_path, replaced(RunStarted, run=run))
+
+    with pytest.raises(ConfigError, match=r"the run in the record is .*; accepted: its name in one line"):
+        label_from(path)
+
+
+def test_label_tells_waivers(tmp_path: Path) -> None:
+    """Who holds the board sees that a check of it was waived, and that it did not simply pass."""
+    path = a_run(tmp_path)
+    data = path.read_bytes()
+    report = board_report(parse_journal(data))
+    waived = msgspec.structs.replace(report.verdict, waived=("rail", "floor_current"))
+
+    svg = label_svg(label_of(data, replace(report, verdict=waived))).decode("utf-8")
+
+    assert ">✓ pass, 2 waived</text>" in svg
 
 
 def test_longest_name(tmp_path: Path) -> None:
