@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING, NoReturn
 
 from benchrig.capture_command import add_capture_command
@@ -14,6 +15,7 @@ from benchrig.energy_commands import add_energy_commands
 from benchrig.history_command import add_history_commands
 from benchrig.plain_file import is_plain_file
 from benchrig.plain_json import json_text
+from benchrig.report.columns import fitted, width_for
 from benchrig.report.steady_output import SteadyOutput, steady_stdout
 from benchrig.report.text import safe_text
 from benchrig.verify_command import add_verify_commands
@@ -48,7 +50,8 @@ def _report(arguments: argparse.Namespace) -> int:
         )
     path = arguments.output or _report_path(arguments.journal, report.board)
     write_report(report, path)
-    print(board_table(report))
+    columns = get_terminal_size().columns if sys.stdout.isatty() else 0
+    print(board_table(report, width=width_for(columns, otherwise=110)))
     print(f"report:  {path}")
     if arguments.plots:
         _draw(arguments.journal)
@@ -313,7 +316,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     given = sys.argv[1:] if argv is None else list(argv)
     if given[:1] == [_SIMULATE]:
         _simulate(given[1:])  # all that follows is for that program to read, its --help, too
-    output = steady_stdout(clean=safe_text, wait=True)
+    columns = _columns_of_reader(given)
+    output = steady_stdout(clean=lambda text: fitted(safe_text(text), columns), wait=True)
     if output is None:
         return _done(given)
     before, sys.stdout = sys.stdout, output
@@ -339,6 +343,12 @@ def _done(given: Sequence[str]) -> int:
     except BenchrigError as wrong:
         print(safe_text(wrong.message), file=sys.stderr)
         return _BENCH_ERROR
+
+
+def _columns_of_reader(given: Sequence[str]) -> int:
+    """Columns of the terminal that a person reads on; 0 where a program reads."""
+    for_program = sys.stdout is None or not sys.stdout.isatty() or {"--json", "--csv"} & set(given)
+    return 0 if for_program else get_terminal_size().columns
 
 
 def _told(output: SteadyOutput, code: int) -> int:

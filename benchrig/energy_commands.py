@@ -54,8 +54,8 @@ def add_energy_commands(add: AddCommand, *, say: Callable[[str], None]) -> None:
         lambda arguments: _show(_sun_lines(arguments), say),
         "run a solar year of a profile: months, empty days, the cheapest change",
     )
-    for one in (energy, sun):
-        one.add_argument("profile", type=Path, help="board profile (.toml) with a table energy")
+    for one, tables in ((energy, "a table energy"), (sun, "tables energy and solar")):
+        one.add_argument("profile", type=Path, help=f"board profile (.toml) with {tables}")
         one.add_argument("--journal", type=Path, metavar="FILE", help="journal of a run (.jsonl) to take inputs from")
         for name, (_, _, text) in _OPTIONS.items():
             one.add_argument(f"--{name}", metavar="QUANTITY", help=text)
@@ -109,8 +109,9 @@ def _budget(arguments: argparse.Namespace, profile: BoardProfile) -> EnergyBudge
         raise ConfigError(f"board profile {profile.path}: has no table energy; give it one, with the cell")
     found = {**_from_journal(arguments.journal), **_given(arguments)}
     if gone := missing(found):
-        words = ", ".join(f"--{name}" for name, (key, _, _) in _OPTIONS.items() if key in gone)
-        raise ConfigError(f"not known: {', '.join(gone)}; give --journal FILE of a run that measured it, or {words}")
+        names = [name for name, (key, _, _) in _OPTIONS.items() if key in gone]
+        told, words = (", ".join(each) for each in ([n.replace("-", " ") for n in names], [f"--{n}" for n in names]))
+        raise ConfigError(f"not known: {told}; give --journal FILE of a run that measured it, or {words}")
     try:
         return energy_budget(profile.energy, found)
     except ValueError as wrong:

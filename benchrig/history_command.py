@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,6 +43,8 @@ def add_history_commands(add: AddCommand, *, say: Say) -> None:
 
 
 def _add_parts(history: argparse.ArgumentParser, say: Say) -> None:
+    from benchrig.lot_command import add_lot_parts  # noqa: PLC0415
+
     parts = history.add_subparsers(dest="part", required=True, metavar="PART")
     _add_import(parts, say)
     _add_note(parts, say)
@@ -51,6 +55,7 @@ def _add_parts(history: argparse.ArgumentParser, say: Say) -> None:
         part.add_argument("--json", action="store_true", help="as JSON, numbers in base units")
         part.add_argument("--csv", action="store_true", help="as CSV: the first table, or the one of --part")
         part.set_defaults(run=lambda given, ask=ask: _ask(given, ask, say))
+    add_lot_parts(parts, common=_add_common, day=_day, say=say)
     # the options of all parts at one look
     history.formatter_class = argparse.RawDescriptionHelpFormatter
     history.epilog = "\n".join(part.format_usage().rstrip() for part in parts.choices.values())
@@ -171,10 +176,19 @@ def _ask(arguments: argparse.Namespace, ask: Ask, say: Say) -> int:
     if arguments.json:
         say(as_json(answers))
     elif arguments.csv:
-        say(as_csv(answers[0]).rstrip("\r\n"))
+        for line in as_csv(answers[0]).splitlines():  # a carriage return would be shown as text: it steers a terminal
+            say(line)
     else:
-        say(as_text([one for one in answers if wanted or not one.long]))
+        say(as_text([one for one in answers if wanted or not one.long], width=_width()))
     return _NOT_PASSED if any(one.finding and one.rows for one in answers) else 0
+
+
+def _width() -> int:
+    """How wide a table may be: as the terminal is, and wide where no person reads."""
+    from benchrig.report.columns import width_for  # noqa: PLC0415
+
+    # below 100 columns names of runs and checks would break within: better a line that the terminal continues
+    return max(100, width_for(shutil.get_terminal_size().columns if sys.stdout.isatty() else 0, otherwise=150))
 
 
 # ---- questions
@@ -206,9 +220,13 @@ def _ask_firmware(arguments: argparse.Namespace, connection: Connection) -> Sequ
 
 
 def _ask_near_limits(arguments: argparse.Namespace, connection: Connection) -> Sequence[Answer]:
+    from benchrig.errors import ConfigError  # noqa: PLC0415
     from benchrig.store.judged_rows import near_limits  # noqa: PLC0415
     from benchrig.store.questions import judged_rows  # noqa: PLC0415
 
+    for option, given in (("--share", arguments.share), ("--within-u", arguments.within_u)):
+        if given is not None and not given >= 0.0:  # not a number, too: it would be near to nothing
+            raise ConfigError(f"{option} {given:g}: accepted: a number from 0 up")
     rows = judged_rows(connection, _which(arguments), newest_alone=True)
     share = arguments.share if arguments.share is not None or arguments.within_u is not None else 0.1
     return [near_limits(rows, share=share, within_u=arguments.within_u)]
@@ -286,7 +304,10 @@ def _since(part: argparse.ArgumentParser) -> None:
 def _day(text: str) -> str:
     import datetime  # noqa: PLC0415
 
-    return datetime.date.fromisoformat(text).isoformat()
+    try:
+        return datetime.date.fromisoformat(text).isoformat()
+    except ValueError as wrong:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day; write it as in 2027-03-31") from wrong
 
 
 def _of_board(part: argparse.ArgumentParser) -> None:

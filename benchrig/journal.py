@@ -5,7 +5,7 @@ Owns how records reach the disk and come back. Knows nothing of what they mean: 
 A line is written by one write() to an unbuffered file, so it survives the death of the process; `sync()`
 makes it survive the loss of power, and is called once for each check because it costs milliseconds.
 A line counts once its line feed is there (JSON Lines, jsonlines.org, from memory).
-Each carries the hash of the one before (`record_chain`); a reader leaves the hashes aside.
+Each carries the hash of the one before (`record_chain`): a journal in which that does not hold was changed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Self
 import msgspec
 
 from benchrig.errors import RecordError
-from benchrig.record_chain import START, last_hash, linked
+from benchrig.record_chain import START, ChainState, last_hash, linked, read_chain
 from benchrig.records import SCHEMA, Record, decode_record, encode_record
 
 if TYPE_CHECKING:
@@ -191,7 +191,13 @@ def parse_journal(data: bytes, *, name: str = "journal") -> Journal:
     if rest:
         _refuse_unknown_schema(rest, name=name)
         problems.append(f"line {len(lines) + 1} was cut after {len(rest)} bytes and was left out")
-    return Journal(tuple(records), tuple(problems))
+    return Journal(tuple(records), tuple(problems or _changed(data)))
+
+
+def _changed(data: bytes) -> list[str]:
+    """What the hashes say of a journal that can be read whole: one that was changed proves nothing."""
+    chain = read_chain(data)
+    return [f"the journal was changed after it was written: {chain.why}"] if chain.state is ChainState.BROKEN else []
 
 
 def reason(error: OSError) -> str:

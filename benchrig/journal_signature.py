@@ -113,7 +113,8 @@ def signature_problem(journal: Path, chain: Chain, key: PublicKey | None) -> str
         signed = bytes.fromhex(found.signature)
         public = key or Ed25519PublicKey.from_public_bytes(own)
     except OSError as wrong:
-        return f"{path}: {reason(wrong)}"
+        gone = f"not signed: there is no {path.name} beside it; sign it with `benchrig sign`, or bring that file"
+        return gone if isinstance(wrong, FileNotFoundError) else f"{path}: {reason(wrong)}"
     except (ValueError, RecursionError):
         return f"{path}: is no signature of a journal; make it anew with `benchrig sign`, or take the right file"
     if found.schema != _SCHEMA or found.algorithm != "Ed25519":

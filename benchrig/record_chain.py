@@ -20,6 +20,7 @@ START = "0" * 64
 """What the first line carries as the hash of the line before."""
 
 _LINK = re.compile(rb',"before":"([0-9a-f]{64})","hash":"([0-9a-f]{64})"\}\Z')
+_LINK_ELSEWHERE = re.compile(rb'"(?:before|hash)"\s*:\s*"[0-9a-f]{64}"')
 _OWN_BYTES = len(',"hash":""}') + 64
 _ENDS = (b'{"record":"run finished",', b'{"record":"note",')  # a note is a journal by itself
 _GUARD = b'{"record":"event","kind":"power guard",'
@@ -84,11 +85,15 @@ def read_chain(data: bytes) -> Chain:
         if broken is not None:
             return broken
     if len(seen) == 1:
-        return _no_chain()
+        return _no_chain(lines)
     return _end(lines, rest, sound=len(seen) - 1, last=before)
 
 
-def _no_chain() -> Chain:
+def _no_chain(lines: list[bytes]) -> Chain:
+    number = next((number for number, line in enumerate(lines, 1) if _LINK_ELSEWHERE.search(line)), 0)
+    if number:  # another program wrote it anew, if only with other line ends
+        why = f"record {number} was changed: its hashes do not stand at its end, as they were written"
+        return Chain(ChainState.BROKEN, number, why, 0, START)
     why = "no record carries a hash: written before journals had any, or the hashes were taken out"
     return Chain(ChainState.NO_CHAIN, 1, why, 0, START)
 
@@ -99,7 +104,7 @@ def _broken(lines: list[bytes], number: int, own: str, seen: dict[str, int], bef
     link = _LINK.search(line)
     if link is None:
         if not any(map(_LINK.search, lines)):
-            return _no_chain()
+            return _no_chain(lines)
         if _is_torn(line, lines[number : number + 1], before=before):
             return None
         why = f"record {number} carries no hash: it was changed, cut or put in"
@@ -112,7 +117,8 @@ def _broken(lines: list[bytes], number: int, own: str, seen: dict[str, int], bef
 
 def _is_torn(line: bytes, after: list[bytes], *, before: str) -> bool:
     """A run that was killed in the middle of a line leaves a piece; the guard's line after it is linked past it."""
-    if line.endswith(b"}") or not after or not after[0].startswith(_GUARD):
+    # blanks after the brace make no piece of it: a reader takes it for a whole record (RFC 8259, section 2)
+    if line.rstrip().endswith(b"}") or not after or not after[0].startswith(_GUARD):
         return False
     link = _LINK.search(after[0])
     return link is not None and link[1].decode("ascii") == before

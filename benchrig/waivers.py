@@ -92,6 +92,8 @@ def _waiver(section: Section, known: Sequence[str], today: date) -> Waiver:
         section.problem("check", f"{waiver.check!r} is no check of this profile{hint}")
     if waiver.check in _PROTECT_PEOPLE:
         section.problem("check", f"{waiver.check!r} protects whoever touches the board: it cannot be waived")
+    if section.has("boards") and not waiver.boards:
+        section.problem("boards", "an empty list covers no board; name them, or leave the key out for every board")
     for board in waiver.boards:
         if not is_file_name(board):
             section.problem("boards", f"{board!r} is no serial number; accepted: {ACCEPTED_NAMES}")
@@ -100,7 +102,7 @@ def _waiver(section: Section, known: Sequence[str], today: date) -> Waiver:
 
 def _words(section: Section, key: str) -> str:
     text = section.text(key)
-    if text and not text.strip():
+    if text and not any(letter.isalnum() for letter in text):  # a blank without width is none to strip()
         section.problem(key, f"{text!r} says nothing; write it in words")
     return text
 

@@ -60,7 +60,17 @@ def read_bench_file(path: Path) -> BenchSpec:
     return read_toml(path, what="bench file", build=lambda top: _bench(top, path))
 
 
+def _refuse_profile(top: Section, path: Path) -> None:
+    """A board profile in place of a bench file is one mistake, and no list of unknown keys."""
+    if top.has("maxima") and not (top.has("instruments") or top.has("slots")):
+        raise ConfigError(
+            f"bench file {path}: this is a board profile, it has [maxima] and neither [instruments] nor [slots]; give "
+            "the bench file whose slots name it, with which it is read, too"
+        )
+
+
 def _bench(top: Section, path: Path) -> BenchSpec:
+    _refuse_profile(top, path)
     top.integer("schema", at_least=1, at_most=1)
     simulation = _simulation(top)
     backend = top.text("backend", default="@py")

@@ -47,7 +47,7 @@ class BenchFitness:
         lines = [fitness_table(self.all_rows).rstrip("\n")] if self.all_rows else []
         lines += [f"{check}: CANNOT RUN: {why}" for check, why in self.lost.items()]
         lines += [f"{name}: INADEQUATE: {why}" for name, why in self._vain_without_row()]
-        lines += [f"{name}: not known beforehand" for name in self.unknown]
+        lines += [f"not known beforehand: {', '.join(self.unknown)}"] if self.unknown else []
         lines += [f"{check}: not seen: {what}" for check, what in self.unseen.items()]
         lines += list(self.cautions)
         return "\n".join([*lines, "", self.summary(), _PERFECT]) + "\n"

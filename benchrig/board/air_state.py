@@ -8,8 +8,9 @@ An unreadable file is refused, never taken for an empty one: a forgotten nonce w
 from __future__ import annotations
 
 import os
+import re
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 import msgspec
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 SCHEMA = 1
 GATEWAYS = "gateways of the bench"
 _CHECKED, _CHECK_BYTES = b"key check of the air", 4
+_IS_CHECK = re.compile(rf"[0-9a-f]{{{2 * _CHECK_BYTES}}}")
 
 
 @dataclass(slots=True)
@@ -41,6 +43,8 @@ class AirState:
     gateways: AirtimeBudget
     _board_path: Path
     _gateways_path: Path
+    _other_keys: dict[str, object] = field(default_factory=dict)
+    """What the board did under other keys, by their checks: who puts the right key back finds its nonces again."""
 
     @classmethod
     def load(cls, folder: Path, *, board: str, device: Device, region: Region) -> AirState:
@@ -50,7 +54,7 @@ class AirState:
         gateways_path = folder / f"gateway-airtime-{region.name}.json"
         kept, spent = _read(board_path), _read(gateways_path)
         try:
-            joins = _joins(kept, device)
+            joins, others = _joins(kept, device)
             own = _budget(kept, "airtime", name, region)
         except ValueError as wrong:
             raise _unusable(board_path, wrong) from wrong
@@ -58,22 +62,32 @@ class AirState:
             gateways = _budget(spent, "airtime", GATEWAYS, region)
         except ValueError as wrong:
             raise _unusable(gateways_path, wrong) from wrong
-        return cls(joins, own, gateways, board_path, gateways_path)
+        return cls(joins, own, gateways, board_path, gateways_path, others)
 
     def save(self) -> None:
         """Bring it to the disk. Raises RecordError."""
         check, joins = _key_check(self.joins.device), self.joins.to_plain()
         own = {"schema": SCHEMA, "key_check": check, "joins": joins, "airtime": self.board.to_plain()}
-        _write(self._board_path, own)
+        _write(self._board_path, {**own, "other_keys": self._other_keys})
         _write(self._gateways_path, {"schema": SCHEMA, "airtime": self.gateways.to_plain()})
 
 
-def _joins(kept: Mapping[str, object] | None, device: Device) -> Joins:
-    """Those of the board under this key. A board that was given another one begins anew: nonces belong to a key."""
+def _joins(kept: Mapping[str, object] | None, device: Device) -> tuple[Joins, dict[str, object]]:
+    """Those of the board under this key, and under others. A key that is new begins anew: nonces belong to a key."""
     if kept is None:
-        return Joins(device)
-    joins = Joins.from_plain(_table(kept, "joins"), device=device)
-    return joins if kept.get("key_check") == _key_check(device) else Joins(device)
+        return Joins(device), {}
+    latest = _table(kept, "joins")
+    Joins.from_plain(latest, device=device)  # refused if it cannot be read, whoever's it is
+    check = kept.get("key_check")
+    if not (isinstance(check, str) and _IS_CHECK.fullmatch(check)):
+        raise ValueError(f"key_check {check!r:.40}; accepted: {2 * _CHECK_BYTES} hexadecimal digits")
+    by_key = {**(_table(kept, "other_keys") if "other_keys" in kept else {}), check: latest}
+    own = by_key.pop(_key_check(device), None)
+    if own is None:
+        return Joins(device), by_key
+    if not isinstance(own, dict):
+        raise ValueError(f"other_keys with {type(own).__name__}; accepted: a table of joins for each")
+    return Joins.from_plain(cast("dict[str, object]", own), device=device), by_key
 
 
 def _key_check(device: Device) -> str:

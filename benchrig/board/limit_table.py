@@ -51,6 +51,8 @@ def _limit(section: Section, check: str, value: str) -> Limit | None:
     if low is not None and high is not None and low > high:
         section.problem("low", f"{low:g} is above high = {high:g}")
     _check_sides(section, check, unit, low, high)
+    if check in CHECKS and value in _SHARES:
+        _check_share(section, unit, low, high)
     source = section.text("source")
     rule = section.text("rule", default="guarded")
     if rule and (problem := rule_problem(rule)):
@@ -80,6 +82,26 @@ def _check_sides(section: Section, check: str, unit: str, low: float | None, hig
         for key, side in (("low", low), ("high", high)):
             if side is not None and side < 0.0:
                 section.problem(key, f"{side:g} {unit}: no time is below 0; accepted: from 0 up")
+
+
+_SHARES = frozenset(("gain_error", "counts_gain_error", "unexplained_charge", "hidden_charge"))
+_LARGEST_SHARE = 0.5
+"""Of these a half is no limit any more: who writes 1 for one per cent would let everything pass. Own choice."""
+
+
+def _check_share(section: Section, unit: str, low: float | None, high: float | None) -> None:
+    """A share of the whole; 1 is all of it, and not one per cent."""
+    try:
+        factor = base_unit(unit)[1]
+    except ValueError:
+        return  # told with the unit
+    for key, side in (("low", low), ("high", high)):
+        if side is not None and abs(side) * factor > _LARGEST_SHARE:
+            section.problem(
+                key,
+                f"{side:g} in unit {unit!r} is {side * factor * 100:g} % and lets everything pass; accepted: up to "
+                f"{_LARGEST_SHARE * 100:g} %; write one per cent as 1 with unit = '%', or as 0.01 with unit = '1'",
+            )
 
 
 _NEVER_BELOW_0 = frozenset(("s", "d"))

@@ -51,6 +51,7 @@ from benchrig.board.readings_table import read_readings
 from benchrig.board.requirements_table import read_requirements
 from benchrig.board.solar_table import read_solar
 from benchrig.board.thresholds_table import read_thresholds
+from benchrig.errors import ConfigError
 from benchrig.protocol.at_rules import AtRules
 from benchrig.toml_reader import read_toml
 
@@ -148,7 +149,17 @@ def read_board_profile(path: Path) -> BoardProfile:
     return read_toml(path, what="board profile", build=lambda top: _profile(top, path))
 
 
+def _refuse_bench_file(top: Section, path: Path) -> None:
+    """A bench file in place of a board profile is one mistake, and no list of unknown keys."""
+    if top.has("slots") and not top.has("maxima"):
+        raise ConfigError(
+            f"board profile {path}: this is a bench file, it has [slots] and no [maxima]; give the profile that they "
+            "name (slots.N.profile)"
+        )
+
+
 def _profile(top: Section, path: Path) -> BoardProfile:
+    _refuse_bench_file(top, path)
     top.integer("schema", at_least=1, at_most=1)
     maxima = _need(top, "maxima")
     maximum_v = maxima.number("voltage_v", above=0.0, at_most=MOST_VOLTS)

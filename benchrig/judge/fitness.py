@@ -318,9 +318,9 @@ def _with_advice(found: Fitness, wanted: float | None, would_do: tuple[str, ...]
         why = f"{found.why}; no uncertainty would do: the limit leaves no room"
     else:
         unit = found.limit.unit
-        accuracy = format_quantity(_SQRT3 * wanted, unit)
+        accuracy = _quantity(_SQRT3 * wanted, unit)
         why = (
-            f"{found.why}; wanted: a standard uncertainty of at most {format_quantity(wanted, unit)}, "
+            f"{found.why}; wanted: a standard uncertainty of at most {_quantity(wanted, unit)}, "
             f"such as an instrument or range that is good to ±{accuracy}"
         )
     if would_do:
@@ -331,13 +331,15 @@ def _with_advice(found: Fitness, wanted: float | None, would_do: tuple[str, ...]
 # ---- a table
 
 
-_HEADINGS = ("measurement", "limit", "U", "ratio", "guard bands", "accepts", "bad accepted", "good not", "verdict")
+_HEADINGS = ("measurement", "limit", "U", "ratio", "guard bands", "accepts", "bad passed", "good not passed", "verdict")
 
 
 def fitness_table(rows: Sequence[Fitness]) -> str:
     """A line for each measurement, and under the table why those that are not useful are not. Ends in a line feed."""
-    cells = [_HEADINGS, *map(_cells, rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(_HEADINGS))]
+    cells: list[tuple[str, ...]] = [_HEADINGS, *map(_cells, rows)]
+    if all(row.risks is None for row in rows):  # nothing is known of the boards, so nothing of their risks
+        cells = [(*row[:-3], row[-1]) for row in cells]
+    widths = [max(len(cell) for cell in column) for column in zip(*cells, strict=True)]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells]
     reasons = [f"{row.name}: {row.why}" for row in rows if row.usefulness is not Usefulness.USEFUL]
     return "\n".join([*lines, *([""] if reasons else []), *reasons]) + "\n"
@@ -348,7 +350,7 @@ def _cells(row: Fitness) -> tuple[str, ...]:
     return (
         row.name,
         row.limit.text,
-        format_quantity(row.expanded_uncertainty, row.limit.unit),
+        _quantity(row.expanded_uncertainty, row.limit.unit),
         f"{row.ratio:.3g}:1" if math.isfinite(row.ratio) else "exact",
         _share(row.band_share),
         _share(row.zone_share),
@@ -356,6 +358,11 @@ def _cells(row: Fitness) -> tuple[str, ...]:
         "-" if risks is None else _share(risks.not_accepted_good),
         row.usefulness.value,
     )
+
+
+def _quantity(value: float, unit: str) -> str:
+    """A share as its limit says it, in percent."""
+    return f"{100.0 * value:.4g} %" if unit == "1" else format_quantity(value, unit)
 
 
 def _share(share: float) -> str:

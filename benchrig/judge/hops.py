@@ -28,7 +28,7 @@ class Hop(StrEnum):
     UART = "modem UART"
     ANSWER = "modem's answer"
     AIR = "frame on the air"
-    NETWORK = "payload at the network"
+    NETWORK = "network payload"
     DECODED = "decoded value"
 
 

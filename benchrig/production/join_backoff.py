@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 _SOURCE = "LoRaWAN link layer 1.0.4, section 7"
 _RARER = "let the firmware double its pauses between requests, up to some minutes at least"
+_FEWEST = 2
 _KEEP = "let the firmware keep its pause over a reset, or begin with a random one"
 
 
@@ -96,6 +97,16 @@ def _judge_cuts(measure: Check, asked: Sequence[Asked], seen: BackoffSeen) -> No
 
 def _judge_nonces(measure: Check, requests: Sequence[AirJoin]) -> None:
     nonces = [one.dev_nonce for one in requests]
+    if len(nonces) < _FEWEST:
+        measure.fact(
+            "asks again",
+            expected=f"{_FEWEST} requests or more",
+            seen=f"{len(nonces)}, nonce {', '.join(map(str, nonces))}",
+            holds=None,
+            why="one request shows neither gaps nor rising nonces: the board gave up, or its next one was not heard",
+            next_action="watch for longer (air.backoff.window_s in the profile), and look at the firmware's retries",
+        )
+        return
     measure.fact(
         "nonces rise",
         expected="each above the one before, over power cuts as well",

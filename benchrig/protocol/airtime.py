@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 SCHEMA = 1
 _US = 1_000_000
+_FARTHEST_S = 1 << 53
+"""Up to here a float holds every whole second."""
 
 
 class PlainSpend(TypedDict):
@@ -184,6 +186,8 @@ def _spend(plain: object, bands: set[str]) -> Spend:
     at_s, band, airtime_us = entry.get("at_s"), entry.get("band"), entry.get("airtime_us")
     if not isinstance(at_s, int | float) or not isinstance(airtime_us, int) or airtime_us < 0:
         raise ValueError(f"at_s {at_s!r}, airtime_us {airtime_us!r} in a budget; accepted: numbers from 0 up")
+    if isinstance(at_s, int) and abs(at_s) > _FARTHEST_S:  # beyond any float
+        raise ValueError(f"at_s of {at_s.bit_length()} bits in a budget; accepted: seconds of UTC up to {_FARTHEST_S}")
     if not isinstance(band, str) or band not in bands:
         raise ValueError(f"band {band!r} in a budget; accepted: {', '.join(sorted(bands))}")
     return Spend(_finite(float(at_s)), band, airtime_us)

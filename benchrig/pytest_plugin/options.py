@@ -93,7 +93,7 @@ def add_options(parser: pytest.Parser) -> None:
     group.addoption(
         "--bench-plots",
         dest="bench_plots",
-        metavar="YES|NO",
+        metavar="yes|no",
         help="draw the plots of each run beside its journal, once the bench is off (default: yes)",
     )
     group.addoption(

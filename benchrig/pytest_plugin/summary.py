@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import TYPE_CHECKING, Protocol
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from benchrig.errors import RecordError
 from benchrig.exit_codes import ExitCode, exit_code
 from benchrig.records import RunState, Verdict
+from benchrig.report.columns import fitted, width_for
 from benchrig.report.table import board_table, verdict_line
 from benchrig.report.text import shown_lines
 from benchrig.run_plots import draw_run
@@ -22,9 +24,6 @@ if TYPE_CHECKING:
 
 class Writer(Protocol):
     """What is used of pytest's terminal writer, whose class pytest does not export."""
-
-    @property
-    def fullwidth(self) -> int: ...
 
     def markup(self, text: str, **markup: bool) -> str: ...
 
@@ -48,7 +47,7 @@ def board_lines(run: BoardRun, writer: Writer | None) -> dict[str, str]:
     except RecordError as wrong:  # somebody took the journal away; the run cannot be counted on
         line = shown_lines(f"{run.plan.board}: BENCH ERROR: {wrong.message}")
         return {**paths, "verdict": Verdict.BENCH_ERROR.value, "line": line, "table": line, "state": ""}
-    width = max(100, min(writer.fullwidth, 150)) if writer else 110
+    width = width_for(get_terminal_size((0, 0)).columns, otherwise=100) if writer else 110
 
     def paint(text: str, verdict: Verdict) -> str:
         return writer.markup(text, **_MARKUP[verdict]) if writer else text
@@ -120,10 +119,11 @@ def write_summary(
     if not boards:
         return
     quiet = reporter.config.getoption("verbose") < 0
+    columns = get_terminal_size().columns if reporter.isatty else 0
     if not quiet:
         reporter.section("boards", sep="=")
     for board in boards:
-        reporter.write_line(board["line"] if quiet else board["table"])
+        reporter.write_line(fitted(board["line"] if quiet else board["table"], columns))
         if "report" in board:
             reporter.write_line(f"report:  {board['report']}")
             reporter.write_line(f"journal: {board['journal']}")

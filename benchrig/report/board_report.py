@@ -122,6 +122,8 @@ def board_report(journal: Journal) -> BoardReport:
     again = rederive(journal.records)
     run = sorted_run(replace(journal, records=again.records))
     run.problems += again.contradictions
+    if run.started and not run.started.board.strip():
+        run.problems.append("the run names no board, so that it speaks of none")
     required = run.started.required if run.started else ()
     titles = run.started.titles if run.started else {}
     checks = [_check_report(attempt, run, required=required, titles=titles) for attempt in run.attempts]
@@ -249,9 +251,8 @@ def _board_verdict(
     for check in checks:
         if check.verdict is Verdict.WAIVED:
             waivers[check.name] = check.why
-            finished[check.name] = Verdict.WAIVED
-        else:
-            finished[check.name] = worst([check.verdict, *_known(finished, check.name)])
+        # another attempt of it may have ended by what no waiver covers
+        finished[check.name] = worst([check.verdict, *_known(finished, check.name)])
     ran = {name: verdict for name, verdict in finished.items() if verdict is not Verdict.NOT_RUN}
     verdict = board_verdict(required, ran, state, waivers)
     if verdict.verdict is not Verdict.PASS:

@@ -37,5 +37,6 @@ def why_not_signed_off(started: RunStarted | None, instruments: Iterable[Instrum
     day = day_of(started.utc)
     if day is None:
         return f"the record does not say on which day the run was ({started.utc!r}), so that no calibration is shown"
-    problems = uncalibrated(instruments, on=day)
+    used = tuple(instruments)
+    problems = uncalibrated(used, on=day) if used else ("the record names no instrument",)
     return f"a sign-off needs calibrated instruments: {'; '.join(problems)}; {NEXT_ACTION}" if problems else ""

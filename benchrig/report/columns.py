@@ -5,6 +5,7 @@ Knows nothing of what the cells mean. Widths count characters, so East Asian wid
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import TYPE_CHECKING
 
@@ -12,8 +13,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
 _GAP = "  "
+_BETWEEN_CELLS = re.compile(r"(?<=\S) {2,}(?=\S)")
 _NARROWEST = 8
 """A column that may shrink keeps this many characters, whatever the width asked for."""
+
+
+def width_for(columns: int, *, otherwise: int) -> int:
+    """How wide a report is for a terminal of so many columns: from 80 to 150; 0 columns are no terminal."""
+    return max(80, min(columns, 150)) if columns else otherwise
 
 
 def column_widths(rows: Sequence[Sequence[str]], *, width: int, fixed: frozenset[int]) -> list[int]:
@@ -49,6 +56,29 @@ def row_lines(
 def paragraph(text: str, *, width: int, indent: str) -> list[str]:
     """Running text under an indent; following lines go in two more."""
     return textwrap.wrap(text, max(20, width), initial_indent=indent, subsequent_indent=indent + "  ")
+
+
+def fitted(text: str, columns: int) -> str:
+    """The same text on a terminal of so many columns: sentences wrap at words, below where their text begins.
+
+    Rows of a table, with more than one gap between cells, stay as they are; 0 columns are no terminal.
+    """
+    return "\n".join(_fitted_line(line, columns) for line in text.split("\n")) if columns else text
+
+
+def _fitted_line(line: str, columns: int) -> str:
+    body = line.lstrip(" ")
+    gaps = list(_BETWEEN_CELLS.finditer(body))
+    if len(line) <= columns or len(gaps) > 1:
+        return line
+    indent = len(line) - len(body)
+    hanging = indent + (gaps[0].end() if gaps else 2)
+    if 2 * hanging > columns:
+        hanging = indent + 2
+    lines = textwrap.wrap(
+        line, columns, subsequent_indent=" " * hanging, break_long_words=False, break_on_hyphens=False
+    )
+    return "\n".join(lines)
 
 
 def _wrapped(cell: str, width: int) -> list[str]:

@@ -14,7 +14,7 @@ import os
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from benchrig.simulation.bench import Addresses, Bench
 from benchrig.simulation.config import SCALES, BenchFile, BenchFileError, read_bench_file
@@ -109,6 +109,8 @@ async def _run(file: BenchFile, options: argparse.Namespace) -> None:
         serials=_serials(options.board, file),
     )
     ended = asyncio.Event()
+    failures: list[Exception] = []
+    _end_on_failure(ended, failures)
     _end_on_signals(ended)
     if options.end_with_stdin:
         _end_on_closed_stdin(ended)
@@ -117,6 +119,8 @@ async def _run(file: BenchFile, options: argparse.Namespace) -> None:
         _write_atomically(options.addresses, line)
     _say(line)
     await ended.wait()
+    if failures:
+        raise failures[0]
 
 
 def _serials(texts: Sequence[str], file: BenchFile) -> dict[str, str]:
@@ -150,6 +154,23 @@ def _write_atomically(path: Path, line: str) -> None:
     partial.touch(mode=0o600)  # the line may hold a random key
     partial.write_text(line + "\n", encoding="utf-8")
     partial.replace(path)
+
+
+def _end_on_failure(ended: asyncio.Event, failures: list[Exception]) -> None:
+    """What breaks in the midst of a run ends the bench: a board that merely fell silent would be charged for it.
+
+    A client that went away breaks nothing.
+    """
+
+    def take(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        wrong = context.get("exception")
+        if not isinstance(wrong, Exception) or isinstance(wrong, OSError):
+            loop.default_exception_handler(context)
+            return
+        failures.append(wrong)
+        ended.set()
+
+    asyncio.get_running_loop().set_exception_handler(take)
 
 
 def _end_on_signals(ended: asyncio.Event) -> None:

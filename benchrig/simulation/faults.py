@@ -387,7 +387,7 @@ def apply_faults(names: Iterable[str], slots: Mapping[str, SlotParts]) -> dict[s
     for text in names:
         slot, name = _slot_and_name(text)
         if name not in FAULTS:
-            raise BenchFileError(f"unknown fault {name!r}; {nearest(name, FAULTS)}")
+            raise BenchFileError(f"unknown fault {name!r}; {nearest(name, FAULTS)} (--list-faults names all)")
         if slot not in changed:
             raise BenchFileError(f"fault {text!r} names an unknown slot; the bench has {', '.join(changed)}")
         if FAULTS[name].is_of_air and not changed[slot].has_radio:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _FORMULA = ("=", "+", "-", "@")
 _WIDTH = 150
+_INDENT = "  "
+_NOTHING = "-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,22 +72,25 @@ def _table(answer: Answer, *, width: int) -> str:
     numbers = frozenset(
         at for at in range(len(answer.columns)) if all(isinstance(row[at], int | float | None) for row in answer.rows)
     )
-    widths = column_widths(rows, width=width, fixed=numbers)
+    # a heading over numbers wraps between its words, so that it takes no more room than they do
+    heading = tuple(max(one.split(), key=len) if at in numbers else one for at, one in enumerate(answer.columns))
+    widths = column_widths([heading, *rows[1:]], width=width - len(_INDENT), fixed=numbers)
     lines = [line for row in rows for line in row_lines(row, widths, right=numbers)]
-    return "\n".join([f"{answer.title} ({len(answer.rows)})", *(f"  {line}" for line in lines)])
+    return "\n".join([f"{answer.title} ({len(answer.rows)})", *(f"{_INDENT}{line}" for line in lines)])
 
 
 def _shown(cell: Cell) -> str:
     if cell is None:
-        return "-"
-    return f"{cell:.9g}" if isinstance(cell, float) else one_line(str(cell))
+        return _NOTHING
+    return f"{cell:.6g}" if isinstance(cell, float) else one_line(str(cell))
 
 
 def _csv_cell(cell: Cell) -> Cell:
     if not isinstance(cell, str):
         return cell
     shown = one_line(cell)
-    return f"'{shown}" if shown.startswith(_FORMULA) and not _is_number(shown) else shown
+    harmless = shown == _NOTHING or _is_number(shown)
+    return f"'{shown}" if shown.startswith(_FORMULA) and not harmless else shown
 
 
 def _is_number(text: str) -> bool:

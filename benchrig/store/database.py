@@ -52,6 +52,7 @@ _NEXT_ACTION = (
     ("readonly", "make it writable, then `benchrig history import` catches up"),
     ("unable to open", "check path and rights, then `benchrig history import` catches up"),
     ("not a database", "give another path: this file is something else"),
+    ("already exists", "give another path: it has tables of another program"),
     ("malformed", "move it away and make it again from the journals with `benchrig history import`"),
 )
 
@@ -179,6 +180,8 @@ def _url(address: str) -> URL:
     if kind not in ("sqlite", "postgresql") or not url.database:
         shown = url.render_as_string(hide_password=True)
         raise ConfigError(f"history {shown!r}: {kind} without a name, or not supported; {_ACCEPTED}")
+    if url.database == ":memory:" or (kind == "sqlite" and url.query):
+        raise ConfigError(f"history {address!r}: would be kept nowhere, or not as it says; {_ACCEPTED}")
     return url.set(drivername="postgresql+psycopg") if kind == "postgresql" else url
 
 

@@ -115,6 +115,11 @@ def _import_run(connection: Connection, journal: Journal, started: RunStarted, s
     held = _held(connection, rows, board_id)
     if held is not None and not held.grows_into(source):
         return _not_longer(connection, held, source, rows)
+    if held is not None and chain.state is ChainState.BROKEN:
+        raise _RefusedError(
+            f"journal {source.name}: goes on with run {rows.run['run']} of {rows.board} behind what the history holds, "
+            f"but {chain.why}; what is held stays, and this is left out"
+        )
     run_id = _write_run(connection, rows, board_id, source, held)
     _write_children(connection, rows, run_id)
     _write_journal(connection, source, kind="run")

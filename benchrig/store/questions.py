@@ -216,7 +216,11 @@ def by_instrument(connection: Connection, serial: str, *, since: str = "") -> An
         "instrument": "c.name",
         "calibration due": "k.due",
         "overdue": "CASE c.overdue WHEN 1 THEN 'overdue' ELSE '' END",
-        "readings": "(SELECT count(*) FROM readings g WHERE g.run_id = r.id AND g.source = c.name)",
+        # a reading says which input or read-back of the instrument it is from: 'meter at rail', 'supply read-back'
+        "readings": (
+            "(SELECT count(*) FROM readings g WHERE g.run_id = r.id AND (g.source IN (c.name, c.name || ' read-back')"
+            " OR substr(g.source, 1, length(c.name) + 4) = c.name || ' at '))"
+        ),
     }
     joined = (
         f"{_RUNS} JOIN run_instruments c ON c.run_id = r.id JOIN instruments i ON i.id = c.instrument_id"
