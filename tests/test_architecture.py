@@ -51,7 +51,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "journal_signature",
     ),
     ("run_plan",),
-    ("bench_air", "board_run", "capture_text", "run_plots", "run_history", "dossier_files"),
+    ("bench_air", "board_run", "capture_text", "run_plots", "run_history", "dossier_files", "lot_report"),
     ("production",),
     (
         "pytest_plugin",
@@ -61,6 +61,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "dossier_command",
         "trace_command",
         "history_command",
+        "lot_command",
         "verify_command",
         "__main__",
     ),

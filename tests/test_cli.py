@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import pty
 import re
 import shutil
 import signal
 import socket
+import struct
 import subprocess
 import sys
-from contextlib import closing
+import termios
+from contextlib import closing, suppress
 from pathlib import Path
 
 import junitparser
@@ -36,6 +40,22 @@ def benchrig(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Comp
         cwd=cwd,
         env={**os.environ, "COLUMNS": "120"},
     )
+
+
+def on_a_terminal(*arguments: str | Path, columns: int) -> str:
+    """What the command writes to a terminal of so many columns."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    environment = {key: value for key, value in os.environ.items() if key != "COLUMNS"}
+    command = [sys.executable, "-m", "benchrig", *map(str, arguments)]
+    with subprocess.Popen(command, stdout=theirs, env=environment):
+        os.close(theirs)
+        written = b""
+        with suppress(OSError):  # how Linux says that the other side was closed
+            while chunk := os.read(ours, 65536):
+                written += chunk
+    os.close(ours)
+    return written.decode().replace("\r\n", "\n")
 
 
 def one_sentence(found: subprocess.CompletedProcess[str], *words: str, code: int = 4) -> None:
@@ -248,6 +268,18 @@ def test_report_of_an_own_journal(tmp_path: Path) -> None:
 
 
 # ---- look
+
+
+def test_look_fits_the_terminal() -> None:
+    """A person's terminal of 80 columns gets sentences of 80; a program gets each line whole, and JSON as it is."""
+    seen = on_a_terminal("look", BENCH, columns=80).splitlines()
+    piped = benchrig("look", BENCH).stdout.splitlines()
+    tables = on_a_terminal("tables", "--json", columns=80)
+
+    assert max(len(line) for line in seen if str(BENCH.parents[1]) not in line) <= 80
+    assert any(len(line) > 120 for line in piped)
+    assert " ".join(" ".join(seen).split()) == " ".join(" ".join(piped).split())
+    assert json.loads(tables) == json.loads(benchrig("tables", "--json").stdout)
 
 
 def test_look_at_a_good_bench() -> None:

@@ -156,7 +156,7 @@ def test_last_reading_of_a_name_counts(tmp_path: Path) -> None:
     lost = journal(tmp_path / "lost", {}, {"report_charge_c": (None, "C")})
 
     assert mean_ua(benchrig("energy", PROFILE, "--journal", twice).stdout) == 58.0
-    refused(benchrig("energy", PROFILE, "--journal", lost), "not known: report_charge_c;")
+    refused(benchrig("energy", PROFILE, "--journal", lost), "not known: report charge;")
 
 
 DAMAGE = [
@@ -197,8 +197,12 @@ def test_sun_tells_every_month_and_draws_the_year(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        pytest.param((), ("not known: floor_a", "--journal FILE", "--report-charge"), id="nothing given"),
-        pytest.param(CHARGES[:-2], ("not known: report_charge_c;", "or --report-charge"), id="one missing"),
+        pytest.param(
+            (),
+            ("not known: floor, wake charge, wake period, report charge;", "--journal FILE", "--report-charge"),
+            id="nothing given",
+        ),
+        pytest.param(CHARGES[:-2], ("not known: report charge;", "or --report-charge"), id="one missing"),
         pytest.param(("--floor", "17"), ("--floor '17': '17' is not a number with a unit",), id="no unit"),
         pytest.param(("--floor", "17 mV"), ("--floor '17 mV'; accepted: a quantity in A from 0 up",), id="volts"),
         pytest.param(("--floor=-1 uA",), ("--floor '-1 uA'; accepted",), id="negative"),

@@ -201,7 +201,7 @@ def test_verify_demands_the_signature_that_was_asked_for(
     public = str(key.with_suffix(".pub"))
 
     assert main(["verify", str(path), "--public-key", public]) == 10
-    assert "No such file" in capsys.readouterr().out
+    assert "signature: not signed: there is no run.signature.json beside it" in capsys.readouterr().out
     assert main(["sign", str(path), "--key", str(key)]) == 0
     assert main(["verify", str(path), "--public-key", public]) == 0
     assert "signature: good, by your key" in capsys.readouterr().out

@@ -27,10 +27,10 @@ PROFILE = ROOT / "fixtures" / "boards" / "hay-barn-probe.toml"
 SUITE = ROOT / "suites" / "production" / "test_production.py"
 
 
-def block(marker: str) -> str:
-    """The fenced text of README.md behind a marker that stands there once."""
-    assert README.count(f"<!-- {marker} -->") == 1, marker
-    fenced = re.search(rf"<!-- {marker} -->\n```\w*\n(.*?)\n```\n", README, re.DOTALL)
+def block(marker: str, *, of: str = README) -> str:
+    """The fenced text of a document behind a marker that stands there once."""
+    assert of.count(f"<!-- {marker} -->") == 1, marker
+    fenced = re.search(rf"<!-- {marker} -->\n```\w*\n(.*?)\n```\n", of, re.DOTALL)
     assert fenced, f"no fence right behind {marker}"
     return fenced[1]
 
@@ -227,8 +227,8 @@ def rest_of(text: str) -> list[str]:
 
 
 def test_sample_output_is_that_of_the_line(tmp_path: Path) -> None:
-    """The line that a reader copies passes, and prints what the README shows: same rows, same verdicts, same end."""
-    shown = block("output: check")
+    """The line that a reader copies passes, and prints what is shown: same rows, same verdicts, same end."""
+    shown = block("output: check", of=REPORTS)
     copied = shlex.split(block("line: check").rpartition(".venv/bin/pytest ")[2])
 
     done = python("-m", "pytest", *copied, "-p", "no:cacheprovider", "--bench-reports", tmp_path / "reports")
@@ -240,6 +240,48 @@ def test_sample_output_is_that_of_the_line(tmp_path: Path) -> None:
     assert rest_of(printed[: printed.index("\n=====")]) == rest_of(shown)
     passed = r"HB-0001: PASS, 12 of 12 required checks; \d+ things not proven, named in the report \(simulated bench\)"
     assert re.search(passed, shown)
+
+
+def test_excerpt_is_of_the_sample_output() -> None:
+    """What the README shows of it stands there word for word, in its order; where lines are left out it says so."""
+    left = iter(block("output: check", of=REPORTS).splitlines())
+    shown = block("output: excerpt").splitlines()
+
+    left_out = False
+    for line in shown:
+        skipped = line == "..."
+        if not skipped:
+            gap = next((number for number, one in enumerate(left) if one == line), None)
+            assert gap is not None, f"not in the sample, or not in this order: {line}"
+            assert gap == 0 or left_out, f"lines before this one are left out without a word: {line}"
+        left_out = skipped
+    assert next(left, None) is None
+    assert len(shown) < 60
+
+
+@pytest.mark.parametrize(("fault", "code"), [("bytes_swapped", 10), ("meter_silent", 12)])
+def test_faults_of_the_readme_end_as_it_says(fault: str, code: int, tmp_path: Path) -> None:
+    """A planted fault of the README ends with the exit code that stands there, and with the lines that it shows."""
+    (line,) = re.findall(rf"(?m)^\.venv/bin/pytest (.* --bench-fault {fault})$", README)
+    shown = block("output: bytes_swapped").splitlines() if fault == "bytes_swapped" else []
+
+    done = python("-m", "pytest", *shlex.split(line), "-p", "no:cacheprovider", "--bench-reports", tmp_path)
+
+    assert done.returncode == code, done.stdout + done.stderr
+    assert f"(exit code {code})" in README
+    printed = done.stdout.splitlines()
+    assert [one for one in shown if one != "..." and one not in printed] == []
+
+
+def test_contents_lead_to_sections() -> None:
+    """Each link to a section leads to a heading of the README."""
+    headings = {
+        re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in re.findall(r"(?m)^##+ (.+)$", README)
+    }
+    linked = set(re.findall(r"\]\(#([^)]+)\)", README))
+
+    assert len(linked) >= 12
+    assert linked - headings == set()
 
 
 # ---- a check of your own

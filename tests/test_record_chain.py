@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
@@ -13,7 +14,11 @@ from hypothesis import strategies as st
 from benchrig.bench.power_guard import GuardOrders, _append
 from benchrig.journal import JournalWriter, parse_journal, read_journal
 from benchrig.record_chain import START, ChainState, last_hash, linked, read_chain
-from benchrig.records import Happening, encode_record
+from benchrig.records import Happening, Verdict, encode_record
+from benchrig.report.board_report import board_report
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 SAMPLE = (Path(__file__).parent / "report" / "hay_barn_run.jsonl").read_bytes()
 
@@ -62,6 +67,27 @@ def test_old_journal_has_no_chain() -> None:
 
     assert found.state is ChainState.NO_CHAIN
     assert found.why == "no record carries a hash: written before journals had any, or the hashes were taken out"
+
+
+@pytest.mark.parametrize(
+    "rewrite",
+    [
+        lambda data: data.replace(b"\n", b"\r\n"),
+        lambda data: data.replace(b"\n", b" \n"),
+        lambda data: b"".join(json.dumps(json.loads(line)).encode() + b"\n" for line in data.splitlines()),
+        lambda data: b"".join(
+            json.dumps(json.loads(line), separators=(",", ":"), sort_keys=True).encode() + b"\n"
+            for line in data.splitlines()
+        ),
+    ],
+    ids=["line ends", "blanks", "spaced", "sorted"],
+)
+def test_journal_that_another_program_wrote_anew(rewrite: Callable[[bytes], bytes]) -> None:
+    """Hashes that no longer stand where they were written are no missing ones: the journal was changed."""
+    found = read_chain(rewrite(JOURNAL))
+
+    assert (found.state, found.record) == (ChainState.BROKEN, 1)
+    assert "its hashes do not stand at its end" in found.why
 
 
 @settings(max_examples=600)
@@ -154,6 +180,33 @@ def test_guard_line_goes_on_with_the_chain(tmp_path: Path) -> None:
         found = read_chain(path.read_bytes())
         assert (found.state, found.records) == (ChainState.NO_END, 6)
         assert read_journal(path).records[-1].at_s > 0.0  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("blanks", [b"", b" ", b"\t \r"], ids=["none", "one", "several"])
+def test_whole_record_is_no_torn_piece(tmp_path: Path, blanks: bytes) -> None:
+    """A record put in before the guard's line is seen, though blanks after its brace make it look torn."""
+    path = tmp_path / "run.jsonl"
+    orders = GuardOrders(outputs=(), journal=str(path), afterwards=(), run_origin_monotonic_s=0.0, clock_scale=1.0)
+    path.write_bytes(b"".join(LINES[:5]))
+    _append(orders, "output switched off")
+    *before, guard = path.read_bytes().splitlines(keepends=True)
+    foreign = encode_record(Happening(kind="k", text="all well", at_s=1.0)).removesuffix(b"\n") + blanks + b"\n"
+
+    found = read_chain(b"".join([*before, foreign, guard]))
+
+    assert (found.state, found.record) == (ChainState.BROKEN, 6)
+
+
+def test_changed_journal_that_reads_well_proves_nothing() -> None:
+    """A value and its verdict changed together contradict nothing: the hashes alone tell it, and it cannot pass."""
+    touched = JOURNAL.replace(b'"value":0.0000164,', b'"value":0.0000114,')
+    assert touched != JOURNAL
+
+    found = parse_journal(touched)
+
+    assert found.problems == (f"the journal was changed after it was written: {read_chain(touched).why}",)
+    assert board_report(parse_journal(JOURNAL)).passed
+    assert board_report(found).verdict.verdict is Verdict.BENCH_ERROR
 
 
 def test_guard_and_runner_write_one_chain(tmp_path: Path) -> None:

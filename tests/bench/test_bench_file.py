@@ -389,3 +389,13 @@ def test_own_table_with_an_impossible_name_is_told(name: str, tmp_path: Path) ->
     (problem,) = _problems(tmp_path, TEXT.replace('table = "recorder-block"', f'table = "{name}"'))
 
     assert problem.startswith("instruments.recorder.table: there is no command table ")
+
+
+def test_board_profile_in_its_place_is_one_sentence() -> None:
+    """A board profile given for a bench file is told as that one mistake, not as a list of unknown keys."""
+    profile = BENCHES.parent / "boards" / "hay-barn-probe.toml"
+
+    with pytest.raises(ConfigError, match=r"this is a board profile, it has .maxima.*; give the bench file") as caught:
+        read_bench_file(profile)
+
+    assert "\n" not in caught.value.message

@@ -56,6 +56,36 @@ def test_other_key_begins_anew(tmp_path: Path) -> None:
     assert load(tmp_path).joins.dev_nonces == {3}
 
 
+def test_key_that_comes_back_finds_its_nonces(tmp_path: Path) -> None:
+    """A run with a wrong key by mistake forgets no nonce of the right one: a replay would pass after it."""
+    state = load(tmp_path)
+    state.joins.dev_nonces |= {3}
+    state.save()
+    other = load(tmp_path, device=Device(dev_eui=DEVICE.dev_eui, join_eui=1, app_key=Key(bytes(16))))
+    other.joins.dev_nonces |= {9}
+    other.save()
+
+    again = load(tmp_path)
+    again.save()
+
+    assert again.joins.dev_nonces == {3}
+    assert load(tmp_path, device=other.joins.device).joins.dev_nonces == {9}
+
+
+@pytest.mark.parametrize("others", [[], {"2f5a7137": 7}], ids=["list", "number"])
+def test_other_keys_that_cannot_be_read_are_refused(tmp_path: Path, others: object) -> None:
+    """What was kept for other keys is nonces, too."""
+    load(tmp_path).save()
+    path = tmp_path / "HB-1" / FILE
+    kept = json.loads(path.read_text())
+    own = kept["key_check"]
+    table = {own: 7} if isinstance(others, dict) else others
+    path.write_text(json.dumps({**kept, "key_check": "00000000", "other_keys": table}))
+
+    with pytest.raises(ConfigError, match=r"cannot be used: .*accepted: "):
+        load(tmp_path)
+
+
 def test_gateways_are_shared_by_boards_and_nonces_are_not(tmp_path: Path) -> None:
     """Another board has nonces of its own, while the same gateways have spent the same hour."""
     state = load(tmp_path)
@@ -94,6 +124,32 @@ def test_unusable_file_is_refused(tmp_path: Path, content: bytes, said: str) -> 
     (tmp_path / "HB-1" / FILE).write_bytes(content)
 
     with pytest.raises(ConfigError, match=rf"{FILE}: what earlier runs kept .*{said}.*move it away"):
+        load(tmp_path)
+
+
+@pytest.mark.parametrize("check", [None, "", 7, "2F5A"], ids=["none", "empty", "number", "short"])
+def test_lost_key_check_forgets_no_nonce(tmp_path: Path, check: object) -> None:
+    """A file that does not say whose nonces it keeps is refused, not taken for that of another key."""
+    state = load(tmp_path)
+    state.joins.dev_nonces |= {3}
+    state.save()
+    path = tmp_path / "HB-1" / FILE
+    path.write_text(json.dumps({**json.loads(path.read_text()), "key_check": check}))
+
+    with pytest.raises(ConfigError, match=r"cannot be used: key_check .*; accepted: 8 hexadecimal digits"):
+        load(tmp_path)
+
+
+@pytest.mark.parametrize("at_s", [10**400, -(10**400), 1 << 54], ids=["beyond floats", "below", "beyond seconds"])
+def test_spending_beyond_all_time_is_refused(tmp_path: Path, at_s: int) -> None:
+    """A whole number that no clock ever says is a sentence, and no crash."""
+    load(tmp_path).save()
+    path = tmp_path / "HB-1" / FILE
+    kept = json.loads(path.read_text())
+    kept["airtime"]["spent"] = [{"at_s": at_s, "band": EU868.bands[0].name, "airtime_us": 1}]
+    path.write_text(json.dumps(kept))
+
+    with pytest.raises(ConfigError, match=r"at_s of \d+ bits in a budget; accepted: seconds of UTC up to"):
         load(tmp_path)
 
 

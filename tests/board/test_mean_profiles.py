@@ -57,6 +57,18 @@ MEAN = [
         "limits.transmit.duration.low: -65 ms: no time is below 0",
         id="before it began",
     ),
+    pytest.param(
+        "limits.battery_sweep.gain_error.unit",
+        "1",
+        "limits.battery_sweep.gain_error.low: -1 in unit '1' is -100 % and lets everything pass; accepted: up to 50 %",
+        id="one per cent that is all of it",
+    ),
+    pytest.param(
+        "limits.floor_current.unexplained_charge.high",
+        51,
+        "limits.floor_current.unexplained_charge.high: 51 in unit '%' is 51 % and lets everything pass",
+        id="half of all",
+    ),
     pytest.param("limits.energy.life.low", -1, "limits.energy.life.low: -1 d: no time is below 0", id="past life"),
     pytest.param(
         "limits.transmit.peak.high",

@@ -243,3 +243,13 @@ def test_missing_file_names_its_neighbours(tmp_path: Path) -> None:
 
     with pytest.raises(ConfigError, match=r"porbe\.toml: there is no such file; .* holds: probe\.toml"):
         read_board_profile(tmp_path / "porbe.toml")
+
+
+def test_bench_file_in_its_place_is_one_sentence() -> None:
+    """A bench file given for a board profile is told as that one mistake, not as a list of unknown keys."""
+    bench = PROFILE.parents[1] / "benches" / "simulated.toml"
+
+    with pytest.raises(ConfigError, match=r"this is a bench file, it has .slots.*; give the profile") as caught:
+        read_board_profile(bench)
+
+    assert "\n" not in caught.value.message

@@ -291,20 +291,28 @@ def test_table_of_measurements() -> None:
     ]
 
     assert fitness_table(rows) == (
-        "measurement  limit        U         ratio  guard bands  accepts  bad accepted  good not  verdict\n"
-        "4 V range    -1 V to 1 V  100.0 mV  10:1   10 %         90 %     0.355 ppm     352 ppm   adequate\n"
-        "40 V range   -1 V to 1 V  500.0 mV  2:1    50 %         50 %     -             -         marginal\n"
+        "measurement  limit        U         ratio  guard bands  accepts  bad passed  good not passed  verdict\n"
+        "4 V range    -1 V to 1 V  100.0 mV  10:1   10 %         90 %     0.355 ppm   352 ppm          adequate\n"
+        "40 V range   -1 V to 1 V  500.0 mV  2:1    50 %         50 %     -           -                marginal\n"
         "\n"
         "40 V range: ratio 2:1 is below 4:1; wanted: a standard uncertainty of at most 125.0 mV, "
         "such as an instrument or range that is good to ±216.5 mV; would do: 4 V range\n"
     )
 
 
+def test_shares_are_told_in_percent() -> None:
+    """The uncertainty of a share stands in percent, as its limit does, and so does what is wanted."""
+    limit = Limit("gain", unit="%", low=-1.0, high=1.0, source="invented", rule="guarded")
+
+    text = fitness_table([fitness(limit, unit="1", standard_uncertainty=0.004, name="gain")])
+
+    assert re.search(r"^gain +-1 % to 1 % +0\.8 % ", text, re.MULTILINE)
+    assert "a standard uncertainty of at most 0.125 %, such as an instrument or range that is good to ±0.2165 %" in text
+
+
 def test_table_of_nothing_is_its_heading() -> None:
-    """No measurement leaves the heading alone."""
-    assert fitness_table([]).splitlines() == [
-        "measurement  limit  U  ratio  guard bands  accepts  bad accepted  good not  verdict"
-    ]
+    """No measurement leaves the heading alone; without a spread of boards there are no columns of risks."""
+    assert fitness_table([]).splitlines() == ["measurement  limit  U  ratio  guard bands  accepts  verdict"]
 
 
 def test_fitness_is_a_plain_value() -> None:

@@ -154,7 +154,7 @@ def test_whole_production_run_behind_a_broker(barn: Barn) -> None:
     assert "join: this bench cannot do it: a network behind a broker answers joins by itself" in barn.text
     lines = annex(report, "uplinks hop by hop")
     assert lines[-1].startswith("6 reports, 6 matched by counter, bytes and time, 0 not heard")
-    assert sum("payload at the network" in line and line.endswith(" same") for line in lines) == 6
+    assert sum("network payload" in line and line.endswith(" same") for line in lines) == 6
     assert "that a repeated frame switches nothing: a network behind a broker repeats none" in barn.text
     assert barn.network.sent_down == [b"\x01", b"\x7f", b"\x00", b"\x7f", b"\x01", b"\x01"]
     assert PASSWORD not in barn.text

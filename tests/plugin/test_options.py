@@ -51,7 +51,7 @@ def test_help_lists_every_option(place: Place) -> None:
     text = " ".join(found.out.split())
     for option in (
         "--bench=FILE", "--board=[SLOT=]SERIAL", "--bench-profile=FILE", "--bench-reports=DIR", "--bench-operator=NAME",
-        "--bench-plots=YES|NO", "--bench-fault=[SLOT:]NAME", "--bench-scale=X", "--bench-seed=N",
+        "--bench-plots=yes|no", "--bench-fault=[SLOT:]NAME", "--bench-scale=X", "--bench-seed=N",
         "--bench-simulation=FILE", "--bench-lot=NAME", "--bench-assembly-revision=NAME",
         "--bench-contact-fixture=NAME", "--bench-history=URL", "--bench-sign-key=FILE",
     ):  # fmt: skip

@@ -61,6 +61,8 @@ def test_lines_of_a_run(place: Place) -> None:
     assert left == sorted(left, reverse=True)
     assert 0 < left[0] <= 11
     assert f"{BOARD}: PASS" in text
+    said = text.split("what this bench can decide, said before power: ")[1]
+    assert max(map(len, said.partition("\r\n\r\n")[0].splitlines()[1:])) <= 120  # sentences fit the terminal
 
 
 def test_time_left_is_not_captured(place: Place) -> None:

@@ -156,6 +156,34 @@ def test_waiver_cannot_cover_a_bench_error() -> None:
     assert report.not_passed[0].why == "meter lost"
 
 
+@pytest.mark.parametrize("board", ["", " "])
+def test_run_that_names_no_board_passes_none(board: str) -> None:
+    """A verdict is one on a board; a record that does not say on which has none."""
+    start, *rest = RECORDS
+    assert isinstance(start, RunStarted)
+
+    report = report_of((msgspec.structs.replace(start, board=board), *rest))
+
+    assert report.verdict.verdict is Verdict.BENCH_ERROR
+    assert "the run names no board" in report.verdict.why
+
+
+@pytest.mark.parametrize("is_before", [True, False], ids=["before", "after"])
+def test_waiver_does_not_hide_a_bench_error_of_another_attempt(*, is_before: bool) -> None:
+    """A check that is waived in one attempt and broke by the bench in another proves nothing, in whatever order."""
+    records = waived()
+    place = next(i for i, one in enumerate(records) if isinstance(one, CheckFinished) and one.check == "siren")
+    ended_by_waiver = records[place]
+    assert isinstance(ended_by_waiver, CheckFinished)
+    broken = msgspec.structs.replace(ended_by_waiver, verdict=Verdict.BENCH_ERROR, why="meter lost")
+    both = (broken, ended_by_waiver) if is_before else (ended_by_waiver, broken)
+
+    report = report_of((*records[:place], *both, *records[place + 1 :]))
+
+    assert report.verdict.verdict is Verdict.BENCH_ERROR
+    assert not report.passed
+
+
 @pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.UNDECIDED, Verdict.BENCH_ERROR])
 def test_judged_limit_outweighs_the_check(verdict: Verdict) -> None:
     """A check that says pass over a limit that did not is not believed."""

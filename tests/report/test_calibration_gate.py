@@ -88,6 +88,17 @@ def test_run_without_a_day_signs_nothing_off() -> None:
     assert "'yesterday'" in report.verdict.why
 
 
+def test_run_without_instruments_signs_nothing_off() -> None:
+    """A record that names no instrument shows no calibration of any."""
+    start, *rest = (one for one in RECORDS if not isinstance(one, InstrumentsOpened))
+    assert isinstance(start, RunStarted)
+
+    report = board_report(Journal((msgspec.structs.replace(start, use="signoff"), *rest)))
+
+    assert report.verdict.verdict is Verdict.UNDECIDED
+    assert "the record names no instrument" in report.verdict.why
+
+
 def test_every_run_carries_what_is_not_proven() -> None:
     """One sentence for each instrument beyond its day, with what to do; none where all are within."""
     (opened,) = [record for record in RECORDS if isinstance(record, InstrumentsOpened)]

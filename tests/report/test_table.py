@@ -20,7 +20,7 @@ from benchrig.records import (
     WaiverGranted,
 )
 from benchrig.report.board_report import BoardReport, board_report
-from benchrig.report.columns import column_widths, row_lines
+from benchrig.report.columns import column_widths, fitted, row_lines, width_for
 from benchrig.report.table import board_table, verdict_line
 
 RECORDS = parse_journal((Path(__file__).parent / "hay_barn_run.jsonl").read_bytes()).records
@@ -195,6 +195,34 @@ def test_paint_takes_no_width() -> None:
         painted = painted.replace(f"\x1b[{number}m", "")
     stripped = "\n".join(line.rstrip() for line in painted.replace("\x1b[0m", "").split("\n"))
     assert stripped == plain
+
+
+@pytest.mark.parametrize(
+    ("columns", "width"),
+    [(0, 110), (40, 80), (80, 80), (100, 100), (120, 120), (400, 150)],
+    ids=["no terminal", "narrow", "80", "100", "120", "wide"],
+)
+def test_width_is_that_of_the_terminal(columns: int, width: int) -> None:
+    """A report fits the terminal that it is read on, from 80 columns on; without one it has a width of its own."""
+    assert width_for(columns, otherwise=110) == width
+
+
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        pytest.param("short", "short", id="it fits"),
+        pytest.param("wire one and name it: slots", "wire one and name\n  it: slots", id="sentence"),
+        pytest.param("  next: wire one and name it", "  next: wire one and\n    name it", id="indented sentence"),
+        pytest.param("  rail  3.6, 3.7, 4.2 V, up", "  rail  3.6, 3.7,\n        4.2 V, up", id="after its name"),
+        pytest.param("floor     2  1.985 s  26.47 uC", "floor     2  1.985 s  26.47 uC", id="row of a table"),
+        pytest.param("reports/HB-0001/20261125T170125-1", "reports/HB-0001/20261125T170125-1", id="path in one piece"),
+        pytest.param("one\n\nwire one and name it: slots", "one\n\nwire one and name\n  it: slots", id="several lines"),
+    ],
+)
+def test_sentences_fit_the_terminal(line: str, shown: str) -> None:
+    """On a terminal of 20 columns sentences wrap at words, with what follows below; rows and paths stay whole."""
+    assert fitted(line, 20) == shown
+    assert fitted(line, 0) == line
 
 
 @pytest.mark.parametrize("width", [75, 80, 100])

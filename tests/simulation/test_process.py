@@ -67,6 +67,33 @@ def test_signal_ends_the_bench_in_order(start: Callable[..., BenchProcess], numb
     assert bench.end() == (0, "")
 
 
+MCU_HOST = """\
+#!/bin/sh
+while read -r word rest; do
+  [ "$word" = on ] && exit 7
+  echo "at 0 18446744073709551615"
+done
+"""
+
+
+def test_host_that_dies_in_a_run_ends_the_bench(start: Callable[..., BenchProcess], tmp_path: Path) -> None:
+    """Where a microcontroller's process dies, all instruments vanish, too: its board did not merely fall silent."""
+    host = tmp_path / "host"
+    host.write_text(MCU_HOST, encoding="ascii")
+    host.chmod(0o755)
+    (tmp_path / "image.elf").write_bytes(b"none that this host reads")
+    path = tmp_path / "bench.toml"
+    path.write_text(bench_text(slots=1, head='image = "image.elf"\nmcu_host = "host"\n'), encoding="utf-8")
+    bench = start(path=path)
+
+    bench.instrument("supply").send("VOLT 3.7,(@1);CURR 0.15,(@1);:VOLT:PROT 5.0,(@1);:OUTP ON,(@1)")
+
+    assert bench.process.wait(timeout=10) == 4
+    code, said = bench.end()
+    assert (code, said.count("\n")) == (4, 1)
+    assert f"{host} ended with 7 on" in said
+
+
 def test_fixed_resource_is_served_at_that_port(start: Callable[..., BenchProcess], tmp_path: Path) -> None:
     """A resource that names a port of this machine is used as given, and a second bench on it is refused."""
     free = start()
@@ -110,7 +137,7 @@ def test_wrong_bench_file_is_refused_in_one_sentence(tmp_path: Path, text: str, 
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--fault", "adc_noise"], "unknown fault 'adc_noise'; did you mean 'adc_noisy'?"),
+        (["--fault", "adc_noise"], "unknown fault 'adc_noise'; did you mean 'adc_noisy'? (--list-faults names all)"),
         (["--fault", "3:adc_noisy"], "unknown slot; the bench has 1, 2"),
         (["--board", "7=HB-0007"], "must be SLOT=SERIAL"),
     ],

@@ -124,7 +124,7 @@ def records(
                 unit="V",
                 standard_uncertainty=0.0006,
                 count=4,
-                source="meter",
+                source="meter at rail",
                 raw=raw,
                 at_s=2.0 + number,
                 parts=(Part(name="meter accuracy", standard_uncertainty=0.0006),),

@@ -156,6 +156,20 @@ def test_other_story_of_the_same_run_is_refused(database: Database, change: tupl
     assert dump(database) == before
 
 
+def test_changed_journal_takes_no_place_of_a_sound_one(database: Database) -> None:
+    """Lines put behind a journal that is held make no grown run of it: what was measured stays as it is held."""
+    sound = journal(records())
+    import_journal(database, sound, name="one.jsonl")
+    before = dump(database)
+
+    found = import_journal(database, sound + sound.splitlines(keepends=True)[-1], name="two.jsonl")
+
+    assert found.outcome is Outcome.REFUSED
+    assert "was put in: it is a copy of record" in found.told[0]
+    assert found.told[0].endswith("what is held stays, and this is left out")
+    assert dump(database) == before
+
+
 def test_changed_journal_is_told_and_kept_with_its_mark(database: Database) -> None:
     """A broken chain does not keep a journal out, and stands beside its run for ever."""
     found = import_journal(database, journal(records()).replace(b"3.30040", b"3.30041"), name="one.jsonl")
@@ -408,6 +422,9 @@ def test_server_killed_in_the_middle_of_a_lot(tmp_path: Path) -> None:
         ),
         pytest.param("postgresql://host", "postgresql without a name", id="no name"),
         pytest.param("://", "cannot be read as an address", id="nothing"),
+        pytest.param(":memory:", "would be kept nowhere", id="memory alone"),
+        pytest.param("sqlite:///:memory:", "would be kept nowhere", id="memory alone in full"),
+        pytest.param("sqlite:///file:h?mode=memory&uri=true", "would be kept nowhere", id="memory by a setting"),
     ],
 )
 def test_address_that_cannot_be_one(address: str, words: str) -> None:

@@ -115,6 +115,14 @@ def test_boards_near_a_limit(lot: str, capsys: pytest.CaptureFixture[str]) -> No
     assert share[0]["margin"] == pytest.approx(0.005)
 
 
+@pytest.mark.parametrize("given", [("--share", "nan"), ("--share", "-0.1"), ("--within-u", "nan")])
+def test_nearness_that_is_none_is_refused(lot: str, capsys: pytest.CaptureFixture[str], given: tuple[str, str]) -> None:
+    """To a distance that is no number nothing is near: that is no answer."""
+    assert main(["history", "near-limits", "--history", lot, *given]) == 4
+
+    assert f"{given[0]} {given[1]}: accepted: a number from 0 up" in capsys.readouterr().err
+
+
 def test_what_changed_between_two_runs(lot: str, capsys: pytest.CaptureFixture[str]) -> None:
     """Firmware and values that differ, and nothing that does not."""
     found = asked(capsys, lot, "changes", "HB-0001")
@@ -138,6 +146,14 @@ def test_runs_that_are_not_there(lot: str, capsys: pytest.CaptureFixture[str]) -
     ):
         assert main(["history", *words, "--history", lot]) == 4
         assert sentence in capsys.readouterr().err
+
+
+def test_day_that_is_none(lot: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A day that cannot be read is refused with how to write one."""
+    with pytest.raises(SystemExit, match="2"):
+        main(["history", "instrument", "S2002", "--since", "tomorrow", "--history", lot])
+
+    assert "argument --since: 'tomorrow' is no day; write it as in 2027-03-31" in capsys.readouterr().err
 
 
 def test_yields_by_lot(lot: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -379,6 +379,20 @@ def test_csv_cell_is_no_formula() -> None:
         "'=cmd|' /C calc'!A0,",
         "+3.3E0,1",
     ]
+    assert as_csv(Answer("t", ("lot",), (("-",), ("-1+1",)))).splitlines() == ["lot", "-", "'-1+1"]
+
+
+def test_table_keeps_its_width() -> None:
+    """A table is as wide as it may be; a heading over numbers wraps between its words before a name breaks."""
+    rows = (("HB-0001", "20310304T080000.000000Z-1", 0.0196078431, 24.4948974),)
+    answer = Answer("near", ("board", "run", "share of width", "margin in u"), rows)
+
+    assert as_text([answer], width=60).splitlines() == [
+        "near (1)",
+        "  board    run                         share of   margin",
+        "                                          width     in u",
+        "  HB-0001  20310304T080000.000000Z-1  0.0196078  24.4949",
+    ]
 
 
 @given(st.lists(st.tuples(st.text(), st.floats(allow_nan=False, allow_infinity=False))))
