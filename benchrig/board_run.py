@@ -86,7 +86,6 @@ class BoardRun:
         self._phases = Phases(clock)
         self._stack = ExitStack()
         self._traces: Counter[str] = Counter()
-        self._reported: tuple[tuple[int, int], BoardReport] | None = None
         self._on_bench: OnBench | None = None
         stamp = clock.utc().strftime("%Y%m%dT%H%M%S.%fZ")
         self.run = f"{stamp}-{plan.slot}"
@@ -306,12 +305,8 @@ class BoardRun:
         self.write(Happening(kind=kind, text=text, charged_to=charged_to, check=check, at_s=self.now_s()))
 
     def report(self) -> BoardReport:
-        """The report as the journal now stands; read again only when somebody wrote to it, the guard among them."""
-        now = self.journal_path.stat()
-        stands = (now.st_size, now.st_mtime_ns)
-        if self._reported is None or self._reported[0] != stands:
-            self._reported = (stands, board_report(read_journal(self.journal_path)))
-        return self._reported[1]
+        """The report as the journal now stands."""
+        return board_report(read_journal(self.journal_path))
 
     def write_report(self) -> None:
         """Write the JUnit file from the journal. Raises RecordError."""

@@ -29,9 +29,8 @@ _JUDGED = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.BENCH_ERROR)
 
 def note_causes(run: BoardRun) -> None:
     """Write the annex into the journal of a run that did not pass. Call it when everything is switched off."""
-    if not any(check.verdict in _JUDGED for check in run.checks.values()):
-        return  # nothing was found against anybody: the journal need not be read for that
-    found = diagnose_run(run.report(), run.plan.profile)
+    report = run.report()
+    found = diagnose_run(report, run.plan.profile)
     if found is not None:
         run.write(Annex(title=TITLE, lines=tuple(cause_lines(found)), at_s=run.now_s()))
 

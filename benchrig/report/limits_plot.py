@@ -28,7 +28,7 @@ _EDGE = 1.6
 _END = _EDGE + 0.1
 """Where the scale ends."""
 
-_ROWS = 48
+_ROWS = 60
 """More rows than this are a list, not a picture."""
 
 _LONGEST_NAME = 100

@@ -96,8 +96,7 @@ def _header_lines(report: BoardReport) -> list[str]:
 
 
 def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verdict], str]) -> list[str]:
-    cells = [[(judged, _judged_cells(judged)) for judged in check.judged] for check in report.checks]
-    rows = [row for judged_rows in cells for _, row in judged_rows]
+    rows = [_judged_cells(judged) for check in report.checks for judged in check.judged]
     rows += [("", "", "", "", check.verdict.value, seconds_text(check.duration_s)) for check in report.checks]
     widths = column_widths(
         [_HEADINGS, *rows],
@@ -107,10 +106,12 @@ def _judged_lines(report: BoardReport, *, width: int, paint: Callable[[str, Verd
     right = frozenset((_TIME_COLUMN,))
     lines = row_lines(_HEADINGS, widths, right=right)
     lines.append("-" * len("  ".join("x" * each for each in widths)))
-    for check, judged_rows in zip(report.checks, cells, strict=True):
+    for check in report.checks:
         lines += _check_lines(check, widths, paint=paint)
-        for judged, row in judged_rows:
-            lines += row_lines(row, widths, right=right, paint=_painter(_VERDICT_COLUMN, judged.verdict, paint))
+        for judged in check.judged:
+            lines += row_lines(
+                _judged_cells(judged), widths, right=right, paint=_painter(_VERDICT_COLUMN, judged.verdict, paint)
+            )
     return lines
 
 
